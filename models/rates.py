@@ -1,0 +1,71 @@
+"""Counts over inspected area: rates and their exact Poisson limits.
+
+Pure: numbers in, numbers out. No session, no clock, no disk.
+"""
+
+from dataclasses import dataclass
+
+from scipy.stats import chi2
+
+__all__ = ["Rate", "poisson_limits", "rate"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """Defects per square metre of glass that was really inspected.
+
+    count       : defects counted
+    area_m2     : inspected area; 0 where nothing was inspected
+    per_m2      : count / area_m2, None where nothing was inspected
+    low_per_m2, high_per_m2 : exact limits at the coverage asked for, None where nothing was inspected
+    """
+
+    count: int
+    area_m2: float
+    per_m2: float | None
+    low_per_m2: float | None
+    high_per_m2: float | None
+
+
+def poisson_limits(count: int, coverage: float = 0.95) -> tuple[float, float]:
+    """Exact two-sided limits for the mean behind a Poisson count.
+
+    count    : events seen, >= 0
+    coverage : probability between the limits, in (0, 1)
+
+    The limits are quantiles of chi-squared: chi2(a/2; 2c)/2 and chi2(1-a/2; 2c+2)/2 with a = 1 - coverage
+    (F. Garwood, "Fiducial limits for the Poisson distribution", Biometrika 28 (1936) 437-442).
+    They are conservative: the true coverage is never below the one named.
+
+    Raises
+    ------
+    ValueError
+        if the count is negative or the coverage is not between 0 and 1.
+    """
+    if count < 0:
+        msg = f"count: expected 0 or more events, got {count}"
+        raise ValueError(msg)
+    if not 0.0 < coverage < 1.0:
+        msg = f"coverage: expected a probability between 0 and 1, got {coverage}"
+        raise ValueError(msg)
+    tail = (1.0 - coverage) / 2.0
+    low = 0.0 if count == 0 else float(chi2.ppf(tail, 2 * count)) / 2.0
+    high = float(chi2.ppf(1.0 - tail, 2 * count + 2)) / 2.0
+    return low, high
+
+
+def rate(count: int, area_m2: float, coverage: float = 0.95) -> Rate:
+    """Rate per square metre with exact limits; all None where no area was inspected.
+
+    Raises
+    ------
+    ValueError
+        if the area is negative, or as `poisson_limits`.
+    """
+    if area_m2 < 0.0:
+        msg = f"area_m2: expected 0 or more, got {area_m2}"
+        raise ValueError(msg)
+    if area_m2 == 0.0:
+        return Rate(count, 0.0, None, None, None)
+    low, high = poisson_limits(count, coverage)
+    return Rate(count, area_m2, count / area_m2, low / area_m2, high / area_m2)
