@@ -1,1 +1,21 @@
-"""Photo in, measured finds out."""
+"""Photo in, measured finds out.
+
+This package imports numpy, OpenCV, Pillow and itself. It knows no database, no web and no grades.
+What it gives back are frozen dataclasses in pixels and millimetres; who stores or judges them is not its business.
+"""
+
+from vision.errors import PhotoError, SetupError, StageError, VisionError
+from vision.frames import Frame
+from vision.results import Find, Flat, Inspection, Scale
+
+__all__ = [
+    "Find",
+    "Flat",
+    "Frame",
+    "Inspection",
+    "PhotoError",
+    "Scale",
+    "SetupError",
+    "StageError",
+    "VisionError",
+]
