@@ -1,0 +1,68 @@
+"""The tables, by subject. Nothing but tables: what is done with them stands elsewhere in `models`.
+
+Every time column is aware UTC. Rows that carry evidence (finds, decisions, defects,
+verdicts, audit entries) are added to, never overwritten.
+"""
+
+from models.records.audit import AuditEntry
+from models.records.base import Base
+from models.records.claim import CLAIM_STATES, Claim
+from models.records.defect import DEFECT_SOURCES, Defect
+from models.records.find import FIND_DECISIONS, Find, FindDecision
+from models.records.grade import GradeConfirmation, PlantGrade
+from models.records.job import JOB_STATES, Job
+from models.records.order import USES, Customer, Pack
+from models.records.photo import PHOTO_STATES, Photo
+from models.records.plant import (
+    Event,
+    FurnaceLogRow,
+    ImportRun,
+    LayoutPoint,
+    Line,
+    LineLogRow,
+    PlantFigures,
+    Roll,
+    Shift,
+)
+from models.records.sheet import INSPECTED_STATES, SHEET_STATES, Sheet
+from models.records.user import ROLES, User
+from models.records.verdict import OUTCOMES, Verdict
+from models.records.watch import EpisodeNotice
+
+__all__ = [
+    "CLAIM_STATES",
+    "DEFECT_SOURCES",
+    "FIND_DECISIONS",
+    "INSPECTED_STATES",
+    "JOB_STATES",
+    "OUTCOMES",
+    "PHOTO_STATES",
+    "ROLES",
+    "SHEET_STATES",
+    "USES",
+    "AuditEntry",
+    "Base",
+    "Claim",
+    "Customer",
+    "Defect",
+    "EpisodeNotice",
+    "Event",
+    "Find",
+    "FindDecision",
+    "FurnaceLogRow",
+    "GradeConfirmation",
+    "ImportRun",
+    "Job",
+    "LayoutPoint",
+    "Line",
+    "LineLogRow",
+    "Pack",
+    "Photo",
+    "PlantFigures",
+    "PlantGrade",
+    "Roll",
+    "Sheet",
+    "Shift",
+    "User",
+    "Verdict",
+]
