@@ -1,0 +1,259 @@
+"""The ribbon laid on its side: along it from left to right, across it from the left edge at the foot upwards.
+
+Drawing units are SVG user units, y down. The glass travels to the left, so the newest glass is at the right.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from models.ribbon_map import MapCell, MapPoint, Profile, RibbonMap
+from webapp.figures.axes import Axis, Tick, TimeAxis
+from webapp.figures.marks import Mark, mark_for
+
+__all__ = ["CellShape", "Panel", "PointShape", "ProfileBar", "RibbonFigure", "draw_ribbon", "shade_steps"]
+
+WIDTH = 1100.0
+LEFT, RIGHT = 70.0, 936.0
+PROFILE_LEFT, PROFILE_RIGHT = 956.0, 1092.0
+TOP = 34.0
+POINT_PANEL_HEIGHT = 330.0
+CELL_PANEL_HEIGHT = 190.0
+PANEL_GAP = 46.0
+FOOT = 76.0
+SHADES = 5
+LETTERS_UP_TO = 120
+
+
+@dataclass(frozen=True, slots=True)
+class PointShape:
+    """One defect: its place in the drawing, its sign and what is said about it."""
+
+    defect_id: int
+    x: float
+    y: float
+    mark: Mark
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class CellShape:
+    """One field of the density picture; `shade` runs from 1 (few) to SHADES (most)."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    shade: int
+    text: str
+    cell: MapCell
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileBar:
+    """Defects in one strip along the ribbon, drawn as a bar to the right of the panel."""
+
+    y: float
+    height: float
+    length: float
+    low: float
+    high: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One picture of the ribbon: all kinds as points, or one kind as shaded fields."""
+
+    title: str
+    mark: Mark | None
+    top: float
+    bottom: float
+    points: tuple[PointShape, ...]
+    cells: tuple[CellShape, ...]
+    profile: tuple[ProfileBar, ...]
+    profile_ticks: tuple[Tick, ...]
+    across_ticks: tuple[Tick, ...]
+    net_lines: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RibbonFigure:
+    """Everything the template needs to draw the ribbon."""
+
+    width: float
+    height: float
+    left: float
+    right: float
+    profile_left: float
+    panels: tuple[Panel, ...]
+    metre_ticks: tuple[Tick, ...]
+    time_ticks: tuple[Tick, ...]
+    along: str
+    shades: tuple[tuple[int, int], ...]
+    letters: bool
+    marks: tuple[Mark, ...]
+
+
+def draw_ribbon(ribbon: RibbonMap, zone: tzinfo, describe: Callable[[MapPoint], str]) -> RibbonFigure:
+    """Lay out a ribbon map.
+
+    ribbon   : what the query found, points or cells
+    zone     : the plant's time zone, for the time ticks
+    describe : the sentence shown for one defect
+    """
+    along = _along_axis(ribbon)
+    kinds = ribbon.kinds
+    if ribbon.dense:
+        groups: list[tuple[str, Mark | None, tuple[str, ...]]] = [
+            (mark_for(kind).label, mark_for(kind), (kind,)) for kind in kinds
+        ]
+        panel_height = CELL_PANEL_HEIGHT
+    else:
+        groups = [("", None, kinds)]
+        panel_height = POINT_PANEL_HEIGHT
+    limits = shade_steps(max((cell.count for cell in ribbon.cells), default=0))
+    panels = []
+    top = TOP
+    for title, mark, group in groups:
+        across = Axis(ribbon.x_lo_mm, ribbon.x_hi_mm, top + panel_height, top)
+        bars, bar_ticks = _profile(ribbon.profile, group, across)
+        panels.append(
+            Panel(
+                title=title,
+                mark=mark,
+                top=top,
+                bottom=top + panel_height,
+                points=tuple(
+                    PointShape(
+                        p.defect_id,
+                        along(p.ribbon_m),
+                        across.place(p.ribbon_x_mm),
+                        mark_for(p.kind),
+                        describe(p),
+                    )
+                    for p in ribbon.points
+                    if p.kind in group
+                ),
+                cells=tuple(
+                    _cell_shape(cell, ribbon, along, across, limits)
+                    for cell in ribbon.cells
+                    if cell.kind in group
+                ),
+                profile=bars,
+                profile_ticks=bar_ticks,
+                across_ticks=across.ticks(4 if ribbon.dense else 7),
+                net_lines=tuple(
+                    across.place(x) for x in ribbon.net_lines_mm if ribbon.x_lo_mm < x < ribbon.x_hi_mm
+                ),
+            )
+        )
+        top += panel_height + PANEL_GAP
+    metre_ticks, time_ticks = _along_ticks(ribbon, along, zone)
+    return RibbonFigure(
+        width=WIDTH,
+        height=top - PANEL_GAP + FOOT,
+        left=LEFT,
+        right=RIGHT,
+        profile_left=PROFILE_LEFT,
+        panels=tuple(panels),
+        metre_ticks=metre_ticks,
+        time_ticks=time_ticks,
+        along=ribbon.along,
+        shades=tuple(zip((1, *(n + 1 for n in limits[:-1])), limits, strict=True)) if ribbon.dense else (),
+        letters=not ribbon.dense and len(ribbon.points) <= LETTERS_UP_TO,
+        marks=tuple(mark_for(kind) for kind in kinds),
+    )
+
+
+def shade_steps(most: int) -> list[int]:
+    """Upper counts of the shades, from few to most: each about the same factor above the one before."""
+    if most <= SHADES:
+        return list(range(1, max(most, 1) + 1))
+    ratio = most ** (1.0 / SHADES)
+    steps: list[int] = []
+    for n in range(1, SHADES):
+        steps.append(max(round(ratio**n), steps[-1] + 1 if steps else 1))
+    return [*steps, most]
+
+
+def _along_axis(ribbon: RibbonMap) -> Callable[[float], float]:
+    if ribbon.along == "time":
+        time_axis = TimeAxis(ribbon.begin, ribbon.finish, LEFT, RIGHT)
+        clock = ribbon.clock
+        return lambda metre: min(max(time_axis.place(clock.time_at(metre)), LEFT), RIGHT)
+    metre_axis = Axis(ribbon.m_lo, ribbon.m_hi, LEFT, RIGHT)
+    return metre_axis.place
+
+
+def _along_ticks(
+    ribbon: RibbonMap, along: Callable[[float], float], zone: tzinfo
+) -> tuple[tuple[Tick, ...], tuple[Tick, ...]]:
+    metre_axis = Axis(ribbon.m_lo, ribbon.m_hi, ribbon.m_lo, ribbon.m_hi)
+    metres = tuple(Tick(along(tick.at), tick.label) for tick in metre_axis.ticks(7))
+    span = TimeAxis(ribbon.begin, ribbon.finish, LEFT, RIGHT)
+    times = span.ticks(zone, 8)
+    if ribbon.along == "metres":
+        begin = ribbon.begin
+        whole = (ribbon.finish - begin) / (RIGHT - LEFT)
+        times = tuple(
+            Tick(along(ribbon.clock.metre_at(begin + whole * (tick.at - LEFT))), tick.label, tick.major)
+            for tick in times
+        )
+    return _apart(metres, 58.0), _apart(times, 46.0)
+
+
+def _apart(ticks: Sequence[Tick], least: float) -> tuple[Tick, ...]:
+    """Drop the label of a tick that would run into its neighbour's; a major tick wins over a minor one."""
+    kept: list[Tick] = []
+    for tick in ticks:
+        if kept and tick.at - kept[-1].at < least:
+            if tick.major and not kept[-1].major:
+                kept[-1] = tick
+            continue
+        kept.append(tick)
+    return tuple(kept)
+
+
+def _cell_shape(
+    cell: MapCell, ribbon: RibbonMap, along: Callable[[float], float], across: Axis, limits: Sequence[int]
+) -> CellShape:
+    left, right = along(cell.m_lo), along(cell.m_hi)
+    foot, head = across.place(cell.x_lo_mm), across.place(cell.x_hi_mm)
+    shade = next(n for n, limit in enumerate(limits, start=1) if cell.count <= limit)
+    # few steps still use the whole scale, so that one defect among none is not shown as the most there can be
+    text = (
+        f"{cell.count} {mark_for(cell.kind).label} defect{'s' if cell.count != 1 else ''}, "
+        f"{cell.m_lo:.0f} to {cell.m_hi:.0f} m, {cell.x_lo_mm:.0f} to {cell.x_hi_mm:.0f} mm across"
+    )
+    return CellShape(left, head, max(right - left, 0.6), foot - head, shade, text, cell)
+
+
+def _profile(
+    profile: Sequence[Profile], group: Sequence[str], across: Axis
+) -> tuple[tuple[ProfileBar, ...], tuple[Tick, ...]]:
+    """Bars of the rate in each strip across, for the kinds of a panel together."""
+    chosen = [strip for strip in profile if strip.kinds == tuple(group)]
+    most = max((strip.rate.high_per_m2 or 0.0 for strip in chosen), default=0.0)
+    if most == 0.0:
+        return (), ()
+    scale = Axis(0.0, most, PROFILE_LEFT, PROFILE_RIGHT)
+    bars = []
+    for strip in chosen:
+        if strip.rate.per_m2 is None or strip.rate.low_per_m2 is None or strip.rate.high_per_m2 is None:
+            continue
+        foot, head = across.place(strip.x_lo_mm), across.place(strip.x_hi_mm)
+        bars.append(
+            ProfileBar(
+                y=head + 1.0,
+                height=max(foot - head - 2.0, 1.0),
+                length=scale.place(strip.rate.per_m2) - PROFILE_LEFT,
+                low=scale.place(strip.rate.low_per_m2),
+                high=scale.place(strip.rate.high_per_m2),
+                text=(
+                    f"{strip.x_lo_mm:.0f} to {strip.x_hi_mm:.0f} mm: {strip.rate.count} in {strip.rate.area_m2:.0f} m², "
+                    f"{strip.rate.per_m2:.4f} per m² ({strip.rate.low_per_m2:.4f} to {strip.rate.high_per_m2:.4f})"
+                ),
+            )
+        )
+    return tuple(bars), scale.ticks(2)

@@ -1,0 +1,77 @@
+"""The open plant: settings, database, photo store and grade book, made once for an app or a command.
+
+Nothing is opened at import. A data folder that does not exist is set up here, at first use.
+"""
+
+from dataclasses import dataclass
+from typing import cast
+
+from flask import current_app, g, request
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session, sessionmaker
+
+from models import database, migrations
+from models.errors import StoreError
+from models.grades import GradeBook
+from models.records import Line
+from models.store import PhotoStore
+from webapp.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """What a page, a command or a worker needs of the plant."""
+
+    settings: Settings
+    engine: Engine
+    sessions: sessionmaker[Session]
+    store: PhotoStore
+    book: GradeBook
+
+    @property
+    def time_zone(self) -> str:
+        """The zone in which times are shown: the plant's own, UTC before a line is set up."""
+        zone = db().scalar(select(Line.time_zone).order_by(Line.id).limit(1))
+        return zone or "UTC"
+
+    def end_session(self, error: BaseException | None) -> None:
+        """Give back the session of this request; what was not committed is undone."""
+        session = g.pop("session", None)
+        if session is not None:
+            session.close()
+
+
+def open_plant(settings: Settings) -> Plant:
+    """Open the plant of these settings; makes the data folder and the tables where there are none.
+
+    Raises StoreError for a data folder that cannot be made and DatabaseError for a database that cannot be used.
+    """
+    try:
+        settings.home.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        msg = f"data folder {settings.home}: cannot be made ({error.strerror}); expected a folder that can be written"
+        raise StoreError(msg) from None
+    engine = database.open_engine(settings.database_url or database.default_url(settings.home))
+    migrations.upgrade(engine)
+    return Plant(
+        settings=settings,
+        engine=engine,
+        sessions=database.session_factory(engine),
+        store=PhotoStore(settings.home / "photos"),
+        book=GradeBook.load(settings.home / "grades"),
+    )
+
+
+def current_plant() -> Plant:
+    """The plant of the app that answers this request."""
+    return cast("Plant", current_app.extensions["plant"])
+
+
+def db() -> Session:
+    """The session of this request. A route that writes commits it; nothing else does."""
+    if "session" not in g:
+        g.session = current_plant().sessions()
+        if request.method in ("GET", "HEAD"):
+            # pages that only look take no write lock, so polling never holds up an inspector
+            g.session.connection(execution_options={database.READ_ONLY: True})
+    return cast("Session", g.session)

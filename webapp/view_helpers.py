@@ -1,0 +1,43 @@
+"""What every template may use: navigation, words for roles, times and sizes as people read them."""
+
+from datetime import datetime
+
+from flask import Flask
+
+from models.clock import plant_time
+from webapp import navigation
+from webapp.plant import current_plant
+from webapp.security import ROLE_WORDS
+
+
+def init_app(app: Flask) -> None:
+    """Register globals and filters."""
+    app.jinja_env.trim_blocks = True
+    app.jinja_env.lstrip_blocks = True
+    app.jinja_env.globals.update(navigation=navigation.entries, role_words=ROLE_WORDS)
+    app.jinja_env.filters.update(plant_time=show_time, mm=show_mm, figure=show_figure, percent=show_percent)
+
+
+def show_time(moment: datetime | None, *, seconds: bool = False) -> str:
+    """A moment on the plant's clock with its offset, e.g. "2026-03-01 06:15 +01:00"."""
+    if moment is None:
+        return "not known"
+    local = plant_time(moment, current_plant().time_zone)
+    offset = local.strftime("%z")
+    clock = "%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M"
+    return f"{local.strftime(clock)} {offset[:3]}:{offset[3:5]}"
+
+
+def show_mm(value: float | None, digits: int = 2) -> str:
+    """Millimetres with their unit; a dash-free word where there is no size."""
+    return "not sized" if value is None else f"{value:.{digits}f} mm"
+
+
+def show_figure(value: float | None, digits: int = 0) -> str:
+    """A figure with thin spaces between thousands."""
+    return "not known" if value is None else f"{value:,.{digits}f}".replace(",", "\u202f")
+
+
+def show_percent(fraction: float | None) -> str:
+    """A fraction as whole per cent."""
+    return "not known" if fraction is None else f"{100 * fraction:.0f} %"
