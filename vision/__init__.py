@@ -1,11 +1,13 @@
 """Photo in, measured finds out.
 
 This package imports numpy, OpenCV, Pillow and itself. It knows no database, no web and no grades.
-What it gives back are frozen dataclasses in pixels and millimetres; who stores or judges them is not its business.
+What it gives back are frozen dataclasses in pixels and millimetres; who stores or judges them is not its
+business.
 """
 
 from vision.errors import PhotoError, SetupError, StageError, VisionError
 from vision.frames import Frame
+from vision.photo_setup import PhotoSetup
 from vision.results import Find, Flat, Inspection, Scale
 
 __all__ = [
@@ -14,6 +16,7 @@ __all__ = [
     "Frame",
     "Inspection",
     "PhotoError",
+    "PhotoSetup",
     "Scale",
     "SetupError",
     "StageError",

@@ -3,10 +3,12 @@
 A frame is a homography after a radial distortion of the lens:
 
     n = (p - centre) / norm_px                        centred pixels in units of `norm_px`
-    u = n * (1 + k1 |n|^2 + k2 |n|^4)                 distorted -> ideal pinhole (the "division-free" polynomial form)
+    u = n * (1 + k1 |n|^2 + k2 |n|^4)                 distorted -> ideal pinhole (the "division-free"
+    polynomial form)
     (X, Y, W) = homography @ (u, v, 1);  mm = (X / W, Y / W)
 
-The polynomial runs from the photo to the ideal picture, so px -> mm is closed and mm -> px is solved by Newton steps.
+The polynomial runs from the photo to the ideal picture, so px -> mm is closed and mm -> px is solved by
+Newton steps.
 Radial model: D. C. Brown, "Close-range camera calibration", Photogrammetric Engineering 37 (1971), with the
 distorted radius as argument.
 """
@@ -41,7 +43,8 @@ class Frame:
 
     @classmethod
     def square_on(cls, mm_per_px: float, x0_mm: float, y0_mm: float) -> Frame:
-        """A camera that looks at the sheet square-on: the outer corner of pixel (0, 0) lies at (x0_mm, y0_mm)."""
+        """A camera that looks at the sheet square-on: the outer corner of pixel (0, 0) lies at (x0_mm,
+        y0_mm)."""
         return cls((mm_per_px, 0.0, x0_mm, 0.0, mm_per_px, y0_mm, 0.0, 0.0, 1.0), (0.0, 0.0), 1.0)
 
     def px_to_mm(self, points_px: ArrayLike) -> Points:
@@ -53,7 +56,8 @@ class Frame:
         return result
 
     def mm_to_px(self, points_mm: ArrayLike) -> Points:
-        """Photo places of sheet places. points_mm : shape (N, 2); returns shape (N, 2), px (outside allowed)."""
+        """Photo places of sheet places. points_mm : shape (N, 2); returns shape (N, 2), px (outside
+        allowed)."""
         mm = _points(points_mm)
         inverse = np.linalg.inv(np.asarray(self.homography).reshape(3, 3))
         uvw = mm @ inverse[:, :2].T + inverse[:, 2]

@@ -1,7 +1,9 @@
 """What the stages hand to each other and what an inspection gives back.
 
-Pixels: x to the right, y down, in the upright photo; (0, 0) is the OUTER corner of the first pixel, so the first
-pixel's centre is (0.5, 0.5). Millimetres: sheet frame, x across the ribbon, y along it. Both frames have y down as
+Pixels: x to the right, y down, in the upright photo; (0, 0) is the OUTER corner of the first pixel, so the
+first
+pixel's centre is (0.5, 0.5). Millimetres: sheet frame, x across the ribbon, y along it. Both frames have y
+down as
 the inspector sees the sheet, so an angle is counted from +x towards +y (clockwise on the screen).
 """
 
@@ -29,7 +31,8 @@ ByteImage = NDArray[np.uint8]
 class Scale:
     """How many millimetres one pixel spans.
 
-    mm_per_px : at the middle of what was covered (perspective makes it vary; `Frame.mm_per_px_at` has the rest)
+    mm_per_px : at the middle of what was covered (perspective makes it vary; `Frame.mm_per_px_at` has the
+    rest)
     source : "tags" (measured) or "given" (from the set-up)
     residual_mm : root mean square misfit of the tags' corners, 0.0 for a given scale
     relative_sd : standard uncertainty of mm_per_px, as a fraction of it
@@ -53,7 +56,8 @@ class Scale:
 class Flat:
     """A photo with its uneven light taken out.
 
-    signal : float32, shape (H, W), (grey - level) / noise, in standard deviations of the photo's own noise at that
+    signal : float32, shape (H, W), (grey - level) / noise, in standard deviations of the photo's own noise
+    at that
         brightness; dark field defects are mostly > 0, bright field ones mostly < 0; exactly 0 where mask is 0
     mask : uint8, shape (H, W), 255 where the pixel shows glass inside the field, else 0
     level_small : float32, shape (ceil(H / block), ceil(W / block)), the light without defects, in grey values
@@ -108,12 +112,14 @@ class Find:
     kind : "bubble", "stone" or "scratch", the likeliest if it is in the glass at all
     not_glass : None, or what it is instead ("dust", "lint", ...): shown to the inspector, not counted
     x_mm, y_mm : middle of the nucleus in the sheet frame, None without a scale
-    length_mm, width_mm : largest dimension of the nucleus and largest dimension across it; a scratch's length is its
+    length_mm, width_mm : largest dimension of the nucleus and largest dimension across it; a scratch's
+    length is its
         arc length; None without a scale or below the photo's smallest sized length
     halo_mm : largest dimension of the distorted zone, None where none shows
     length_sd_mm, width_sd_mm : standard uncertainties
     length_px, width_px : the same sizes in pixels, always there
-    angle_deg : direction of the long axis in the sheet frame (photo frame without a scale), 0 = along +x, counted
+    angle_deg : direction of the long axis in the sheet frame (photo frame without a scale), 0 = along +x,
+    counted
         towards +y, in [0, 180)
     path_mm, path_px : the line of a scratch, None for spots
     kind_scores : probabilities of "bubble", "stone", "scratch", "not_glass", together 1
@@ -186,7 +192,8 @@ class Inspection:
     frame, scale : None when the photo has no scale that can be trusted
     blur_px : standard deviation of the photo's blur
     smallest_sized_mm : finds shorter than this are flagged, not sized
-    covered_mm : x0, y0, x1, y1 of the part of the field that the photo shows; covered_fraction : of the field's glass
+    covered_mm : x0, y0, x1, y1 of the part of the field that the photo shows; covered_fraction : of the
+    field's glass
     finds : in glass first, then not glass, each by falling score
     flags, messages : conditions of the whole photo (see `vision.flags`) and sentences for the inspector
     timings_s : seconds spent in "decode", "rectify", "detect", "measure"
