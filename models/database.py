@@ -95,7 +95,7 @@ def _open_sqlite(url: str) -> Engine:
 
 def _open_postgres(url: str) -> Engine:
     try:
-        return create_engine(url, pool_pre_ping=True, connect_args={"options": "-c timezone=UTC"})
+        return create_engine(url, pool_pre_ping=True)
     except ModuleNotFoundError as error:
         raise DatabaseError(
             f"PostgreSQL needs a driver that is not installed ({error.name}); install lehrbook[postgres]"

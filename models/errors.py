@@ -51,5 +51,5 @@ class BackupError(LehrbookError):
     """A backup cannot be made, read or put back."""
 
 
-class SignInRefused(LehrbookError):  # noqa: N818 - reads as a sentence
-    """Name, password or PIN do not match, or the account is locked or disabled."""
+class ClaimLost(LehrbookError):  # noqa: N818 - reads as a sentence
+    """The job is no longer this worker's: it was silent too long and another took over."""

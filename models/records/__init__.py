@@ -4,7 +4,7 @@ Every time column is aware UTC. Rows that carry evidence (finds, decisions, defe
 verdicts, audit entries) are added to, never overwritten.
 """
 
-from models.records.audit import AuditEntry
+from models.records.audit import AuditEntry, AuditHead
 from models.records.base import Base
 from models.records.claim import CLAIM_STATES, Claim
 from models.records.defect import DEFECT_SOURCES, Defect
@@ -41,6 +41,7 @@ __all__ = [
     "SHEET_STATES",
     "USES",
     "AuditEntry",
+    "AuditHead",
     "Base",
     "Claim",
     "Customer",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy import Index
 from sqlalchemy.orm import Mapped, mapped_column
 
-from models.records.base import Base, Id, LongText, Moment, Name, Sha256, Short, link
+from models.records.base import BIG, Base, Id, LongText, Moment, Name, Sha256, Short, link
 
 
 class AuditEntry(Base):
@@ -26,3 +26,13 @@ class AuditEntry(Base):
     details: Mapped[LongText] = mapped_column(comment="canonical JSON; text, so that its hash is stable")
     previous_hash: Mapped[Sha256]
     hash: Mapped[Sha256] = mapped_column(unique=True)
+
+
+class AuditHead(Base):
+    """The one row that says where the chain ends; also the lock under which it grows."""
+
+    __tablename__ = "audit_head"
+
+    id: Mapped[Id] = mapped_column(autoincrement=False, comment="always 1")
+    entries: Mapped[int] = mapped_column(BIG, comment="number of the last entry")
+    hash: Mapped[Sha256] = mapped_column(comment="hash of the last entry")

@@ -19,6 +19,9 @@ class Line(Base):
     name: Mapped[Short] = mapped_column(unique=True, comment="short name, such as L1")
     plant: Mapped[Name] = mapped_column(comment="name of the works")
     time_zone: Mapped[Name] = mapped_column(comment="IANA zone in which times are shown")
+    grade_id: Mapped[Name | None] = mapped_column(
+        comment="grade made now, for sheets whose order is not known"
+    )
     created_at: Mapped[Moment]
 
 

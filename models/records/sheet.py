@@ -40,6 +40,7 @@ class Sheet(Base):
     length_mm: Mapped[float] = mapped_column(comment="along the ribbon")
     width_mm: Mapped[float] = mapped_column(comment="across the ribbon")
     thickness_mm: Mapped[float]
+    grade_id: Mapped[Name | None] = mapped_column(comment="grade it is cut for; a pack's order goes before")
     state: Mapped[Short]
     taken_by: Mapped[int | None] = link("user_account.id", "inspector who has it in work")
     taken_at: Mapped[datetime | None]

@@ -1,0 +1,1 @@
+"""One file a change, numbered in order and named by what it does."""
