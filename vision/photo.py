@@ -17,6 +17,7 @@ from typing import NoReturn
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
 
 from vision.errors import PhotoError
@@ -224,9 +225,15 @@ def _decode(data: bytes, name: str, header: Header, flags: int) -> ByteImage:
         image = None
     if image is None or image.shape[:2] != (header.height_px, header.width_px):
         _refuse(name, f"the {header.form} file is damaged or cut short", "a whole photo")
-    if image.dtype == np.uint16:
-        image = cv2.convertScaleAbs(image, alpha=1 / 257.0)
-    return image
+    return _to_bytes(image) if image.dtype == np.uint16 else image
+
+
+def _to_bytes(deep: NDArray[np.uint16]) -> ByteImage:
+    """16-bit samples to 8 bits. Cameras store 10, 12 or 14 bits in them; the peak tells how many are in
+    use."""
+    peak = int(deep.max())
+    bits = next(bits for bits in (10, 12, 14, 16) if peak < 1 << bits)
+    return cv2.convertScaleAbs(deep, alpha=255.0 / ((1 << bits) - 1))
 
 
 def _heic_image(data: bytes, name: str) -> Image.Image:

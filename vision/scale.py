@@ -1,0 +1,181 @@
+"""From reference tags to a frame: homography and lens distortion fitted together, with what they are worth.
+
+Nobody tells the lens. Four tags of known size bend a little differently at different distances from the
+middle of the
+photo, and that is enough: the sides' points are matched to the sides' lines on the sheet by least squares
+over the
+homography (8), k1 and k2 (held near 0) and one common shift of all edges (a camera's tone curve moves every
+dark-to-light edge the same way).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.frames import Frame
+from vision.photo_setup import Corners
+from vision.tags import SeenTag
+
+Floats = NDArray[np.float64]
+
+FEWEST_TAGS = 3
+K1_PRIOR, K2_PRIOR = 0.3, 0.02
+EDGE_SHIFT_PRIOR_PX = 0.3
+EDGE_NOISE_PX = 0.03
+PRIOR_WEIGHT = EDGE_NOISE_PX / np.array([K1_PRIOR, K2_PRIOR, EDGE_SHIFT_PRIOR_PX])
+LARGEST_MISFIT_PX = 0.4
+LARGEST_MISFIT_OF_TAG = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFit:
+    """A fitted frame and its quality.
+
+    residual_px, residual_mm : root mean square distance of the sides' points from where they should be
+    of_tag_px : the same for each tag used, by number
+    parameters, covariance : 8 of the homography to sheet places brought to about 1, k1, k2, edge shift
+    """
+
+    frame: Frame
+    residual_px: float
+    residual_mm: float
+    of_tag_px: dict[int, float]
+    used: tuple[int, ...]
+    edge_shift_px: float
+    covariance: Floats
+    parameters: Floats
+
+    @property
+    def trusted(self) -> bool:
+        return self.residual_px <= self.limit_px
+
+    @property
+    def limit_px(self) -> float:
+        return LARGEST_MISFIT_PX
+
+    def relative_sd_at(self, points_px: Floats) -> Floats:
+        """Standard uncertainty of the local scale at each point, as a fraction of it; shape (N,)."""
+        fitted = _frame(self.parameters, self.frame.centre_px, self.frame.norm_px)
+        base = np.log(fitted.mm_per_px_at(points_px))
+        columns = []
+        for i in range(10):
+            step = math.sqrt(max(self.covariance[i, i], 0.0)) * 1e-2 + 1e-12
+            moved = self.parameters.copy()
+            moved[i] += step
+            frame = _frame(moved, self.frame.centre_px, self.frame.norm_px)
+            columns.append((np.log(frame.mm_per_px_at(points_px)) - base) / step)
+        jacobian = np.column_stack(columns)
+        variance = np.einsum("ni,ij,nj->n", jacobian, self.covariance[:10, :10], jacobian)
+        result: Floats = np.sqrt(np.maximum(variance, 0.0))
+        return result
+
+
+def fit_frame(
+    seen: list[SeenTag], told: dict[int, Corners], width_px: int, height_px: int
+) -> tuple[FrameFit | None, int | None]:
+    """Fit the frame to the tags, leaving out one tag that does not fit the others if that settles it.
+
+    Returns the fit (None with fewer than three usable tags) and the number of the tag that was left out.
+    Whether
+    the fit may be trusted is for the caller to ask.
+    """
+    usable = [tag for tag in seen if tag.number in told and sum(side is not None for side in tag.sides) >= 3]
+    if len(usable) < FEWEST_TAGS:
+        return None, None
+    fit = _fit(usable, told, width_px, height_px)
+    if fit.trusted or len(usable) == FEWEST_TAGS:
+        return fit, None
+    without = {
+        tag.number: _fit([other for other in usable if other is not tag], told, width_px, height_px)
+        for tag in usable
+    }
+    best = min(without, key=lambda number: without[number].residual_px)
+    rest = [candidate.residual_px for number, candidate in without.items() if number != best]
+    if without[best].trusted and without[best].residual_px < 0.3 * min(rest):
+        return without[best], best
+    return fit, None
+
+
+def _fit(tags: list[SeenTag], told: dict[int, Corners], width_px: int, height_px: int) -> FrameFit:
+    """Levenberg-Marquardt from the plain homography of the corners; sheet places are brought to about 1
+    first."""
+    centre, norm = (width_px / 2.0, height_px / 2.0), math.hypot(width_px, height_px) / 2.0
+    points, line_a, line_b, owner = _side_points(tags, told)
+    middle, span = line_a.mean(axis=0), float(np.ptp(line_a, axis=0).max())
+    line_a, line_b = (line_a - middle) / span, (line_b - middle) / span
+    corners_px = np.concatenate([tag.corners_px for tag in tags])
+    corners_mm = np.concatenate([np.asarray(told[tag.number], np.float64) for tag in tags])
+    start, _ = cv2.findHomography((corners_px - np.asarray(centre)) / norm, (corners_mm - middle) / span, 0)
+    if start is None:
+        start = np.eye(3)
+    p = np.concatenate([np.asarray(start, np.float64).ravel()[:8] / start[2, 2], [0.0, 0.0, 0.0]])
+    sides = line_b - line_a
+    normals = np.column_stack([sides[:, 1], -sides[:, 0]]) / np.linalg.norm(sides, axis=1, keepdims=True)
+
+    def misfit(q: Floats) -> Floats:
+        frame = _frame(q, centre, norm)
+        outwards = np.sum((frame.px_to_mm(points) - line_a) * normals, axis=1)
+        return np.concatenate([outwards / frame.mm_per_px_at(points) - q[10], q[8:] * PRIOR_WEIGHT])
+
+    p, value, normal = _least_squares(misfit, p)
+    distance = value[: len(points)]
+    rms = float(np.sqrt(np.mean(distance**2)))
+    covariance = np.asarray(np.linalg.pinv(normal) * max(rms, EDGE_NOISE_PX) ** 2, np.float64)
+    to_sheet = np.array([[span, 0, middle[0]], [0, span, middle[1]], [0, 0, 1]])
+    fitted = _frame(p, centre, norm)
+    h = to_sheet @ np.asarray(fitted.homography).reshape(3, 3)
+    frame = Frame(tuple(float(v) for v in (h / h[2, 2]).ravel()), centre, norm, fitted.k1, fitted.k2)
+    scale = float(np.median(frame.mm_per_px_at(points)))
+    of_tag = {tag.number: float(np.sqrt(np.mean(distance[owner == tag.number] ** 2))) for tag in tags}
+    used = tuple(tag.number for tag in tags)
+    return FrameFit(frame, rms, rms * scale, of_tag, used, float(p[10]), covariance, p)
+
+
+def _least_squares(misfit: Callable[[Floats], Floats], start: Floats) -> tuple[Floats, Floats, Floats]:
+    """Smallest sum of squares of `misfit`: parameters, residuals there, and the normal matrix."""
+    p, value, damping = start, misfit(start), 1e-8
+    normal = np.eye(len(p))
+    for _ in range(25):
+        jacobian = np.column_stack([(misfit(p + e) - misfit(p - e)) / 2e-5 for e in np.eye(len(p)) * 1e-5])
+        normal = jacobian.T @ jacobian
+        damped = normal + damping * np.diag(np.diag(normal) + 1e-12)
+        change = -np.linalg.solve(damped, jacobian.T @ value)
+        tried = misfit(p + change)
+        before, after = float(value @ value), float(tried @ tried)
+        if not after <= before:
+            damping = max(damping, 1e-7) * 100.0
+            if damping > 1e4:
+                break
+            continue
+        p, value, damping = p + change, tried, damping * 0.1
+        if before - after < 1e-6 * before:
+            break
+    return p, value, normal
+
+
+def _side_points(
+    tags: list[SeenTag], told: dict[int, Corners]
+) -> tuple[Floats, Floats, Floats, NDArray[np.int64]]:
+    """All fitted points with the two ends (sheet mm) of the side that each lies on, and its tag."""
+    points, line_a, line_b, owner = [], [], [], []
+    for tag in tags:
+        corners = np.asarray(told[tag.number], np.float64)
+        for i, side in enumerate(tag.sides):
+            if side is None:
+                continue
+            points.append(side.points_px)
+            line_a.append(np.tile(corners[i], (len(side.points_px), 1)))
+            line_b.append(np.tile(corners[(i + 1) % 4], (len(side.points_px), 1)))
+            owner.append(np.full(len(side.points_px), tag.number))
+    return np.concatenate(points), np.concatenate(line_a), np.concatenate(line_b), np.concatenate(owner)
+
+
+def _frame(parameters: Floats, centre: tuple[float, float], norm: float) -> Frame:
+    homography = (*(float(v) for v in parameters[:8]), 1.0)
+    return Frame(homography, centre, norm, float(parameters[8]), float(parameters[9]))

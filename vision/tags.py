@@ -1,0 +1,234 @@
+"""Reference tags in the photo: where they are, and their sides to a hundredth of a pixel.
+
+Tags are looked for in a reduced copy (the search costs more than decoding the photo), then each side is
+fitted
+in the full photo: a straight step from dark to light, smeared by the photo's blur, through all the pixels
+beside it.
+The same fit gives the blur itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.gauss import normal_cdf, normal_pdf
+from vision.photo_setup import TAG_DICTIONARY
+from vision.results import ByteImage
+
+MODULES_ACROSS = 7  # five of the code and a black border of one on each side
+SEARCH_LONG_SIDE_PX = 1000
+PIECES_PER_SIDE = 6
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class TagSide:
+    """One fitted side of a tag.
+
+    points_px : places on the side, shape (N, 2); blur_px : standard deviation of the step's smear
+    misfit : root mean square of the fit's residuals over the height of the step
+    """
+
+    points_px: Floats
+    blur_px: float
+    misfit: float
+
+
+@dataclass(frozen=True, slots=True)
+class SeenTag:
+    """A tag in the photo. corners_px : shape (4, 2), clockwise from the tag's own top left, as first found.
+
+    sides : the four fitted sides, side i from corner i to corner i + 1; None where a fit failed
+    """
+
+    number: int
+    corners_px: Floats
+    sides: tuple[TagSide | None, ...]
+
+
+def find_tags(grey: ByteImage, wanted: tuple[int, ...]) -> list[SeenTag]:
+    """The wanted tags that the photo shows, in order of their numbers.
+
+    grey : uint8, shape (H, W). Searches at coarse size first and finer only while a wanted tag is missing.
+    """
+    found: dict[int, Floats] = {}
+    reduction = max(1, round(max(grey.shape) / SEARCH_LONG_SIDE_PX))
+    while True:
+        for number, corners in _search(grey, reduction, wanted).items():
+            found.setdefault(number, corners)
+        if len(found) == len(wanted) or reduction == 1:
+            break
+        reduction = max(1, reduction // 2)
+    return [SeenTag(n, found[n], fit_sides(grey, found[n])) for n in sorted(found)]
+
+
+def _search(grey: ByteImage, reduction: int, wanted: tuple[int, ...]) -> dict[int, Floats]:
+    h, w = grey.shape
+    small_size = (max(1, w // reduction), max(1, h // reduction))
+    small = grey if reduction == 1 else cv2.resize(grey, small_size, interpolation=cv2.INTER_AREA)
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.adaptiveThreshWinSizeMin = 5
+    parameters.adaptiveThreshWinSizeMax = 21
+    parameters.adaptiveThreshWinSizeStep = 8
+    parameters.adaptiveThreshConstant = 4
+    parameters.minMarkerPerimeterRate = 0.02
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, TAG_DICTIONARY))
+    quads, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(_stretched(small))
+    factor = np.array([w / small_size[0], h / small_size[1]])
+    found: dict[int, Floats] = {}
+    for quad, number in zip(quads, [] if ids is None else ids.ravel().tolist(), strict=True):
+        corners = (np.asarray(quad, np.float64).reshape(4, 2) + 0.5) * factor
+        known = found.get(number)
+        if number in wanted and (known is None or _span(corners) > _span(known)):
+            found[number] = corners
+    return found
+
+
+def _span(corners: Floats) -> float:
+    return float(np.linalg.norm(corners[2] - corners[0]))
+
+
+def _stretched(small: ByteImage) -> ByteImage:
+    """Brighten a dark photo so that dimly lit tags pass the detector's fixed contrast steps."""
+    histogram = np.bincount(small.ravel(), minlength=256)
+    top = int(np.searchsorted(np.cumsum(histogram), 0.998 * small.size))
+    return small if top >= 160 else cv2.convertScaleAbs(small, alpha=220.0 / max(top, 8))
+
+
+def fit_sides(grey: ByteImage, corners_px: Floats) -> tuple[TagSide | None, ...]:
+    """Fit the four sides of a tag whose corners are known to a pixel or two."""
+    corners = corners_px
+    sides: tuple[TagSide | None, ...] = (None, None, None, None)
+    for _ in range(2):  # the second round starts from good corners and a window that fits the blur
+        blur = [side.blur_px for side in sides if side is not None]
+        guess = float(np.median(blur)) if blur else None
+        sides = tuple(_fit_side(grey, corners[i], corners[(i + 1) % 4], guess) for i in range(4))
+        corners = _meet(corners, sides)
+    return sides
+
+
+def _meet(corners: Floats, sides: tuple[TagSide | None, ...]) -> Floats:
+    """Corners as the crossing points of the fitted sides; a corner beside a failed side stays."""
+    better = corners.copy()
+    for i in range(4):
+        before, after = sides[i - 1], sides[i]
+        if before is None or after is None:
+            continue
+        p, d = _line(before.points_px)
+        q, e = _line(after.points_px)
+        matrix = np.column_stack([d, -e])
+        if abs(np.linalg.det(matrix)) > 0.1:
+            better[i] = p + d * np.linalg.solve(matrix, q - p)[0]
+    return better
+
+
+def _line(points: Floats) -> tuple[Floats, Floats]:
+    middle = points.mean(axis=0)
+    direction = np.linalg.svd(points - middle)[2][0]
+    return middle, direction
+
+
+def _fit_side(grey: ByteImage, start: Floats, end: Floats, blur_px: float | None) -> TagSide | None:
+    """Fit grey = dark(s) + step(s) * Phi((t - c(s)) / blur), s along the side, t outwards across it."""
+    length = float(np.linalg.norm(end - start))
+    module = length / MODULES_ACROSS
+    if length < 10:
+        return None
+    along = (end - start) / length
+    across = np.array([along[1], -along[0]])  # outwards: corners run clockwise with y down
+    reach = min(0.62 * module, 14.0) if blur_px is None else min(0.8 * module, max(2.5, 4.0 * blur_px))
+    s, t, value = _band(grey, start, along, across, length, reach)
+    if value.size < 40:
+        return None
+    unit = 2.0 * s / length - 1.0
+    parameters = _step_fit(unit, t, value, blur_px or 1.0, reach)
+    if parameters is None:
+        return None
+    low, slope_low, high, slope_high, c0, c1, sigma = parameters
+    dark, step = low + slope_low * unit, (high - low) + (slope_high - slope_low) * unit
+    z = (t - c0 - c1 * unit) / sigma
+    residual = value - dark - step * normal_cdf(z)
+    gradient = -step * normal_pdf(z) / sigma
+    height = abs(high - low)
+    misfit = float(np.sqrt(np.mean(residual**2))) / max(height, 1e-6)
+    if height < 6 or misfit > 0.2 or sigma > reach or abs(c0) > reach:
+        return None
+    points = []
+    piece = np.clip((s / length * PIECES_PER_SIDE).astype(int), 0, PIECES_PER_SIDE - 1)
+    for k in range(PIECES_PER_SIDE):
+        here = (piece == k) & (np.abs(z) < 2.5)
+        weight = float(np.sum(gradient[here] ** 2))
+        if weight <= 0:
+            continue
+        middle = float(np.sum(s[here] * gradient[here] ** 2)) / weight
+        shift = float(np.sum(gradient[here] * residual[here])) / weight
+        if abs(shift) < 1.0:
+            offset = c0 + c1 * (2.0 * middle / length - 1.0) + shift
+            points.append(start + along * middle + across * offset)
+    if len(points) < PIECES_PER_SIDE - 2:
+        return None
+    return TagSide(np.array(points), float(sigma), misfit)
+
+
+def _band(
+    grey: ByteImage, start: Floats, along: Floats, across: Floats, length: float, reach: float
+) -> tuple[Floats, Floats, Floats]:
+    """Pixels within `reach` of a side, its ends left out: place along, place across, grey value."""
+    margin = max(1.2 * reach, 0.06 * length)
+    box = np.array([start + along * a + across * b for a in (0, length) for b in (-reach, reach)])
+    x0, y0 = np.maximum(np.floor(box.min(axis=0)).astype(int), 0)
+    x1, y1 = np.minimum(np.ceil(box.max(axis=0)).astype(int) + 1, [grey.shape[1], grey.shape[0]])
+    if x1 <= x0 or y1 <= y0:
+        return np.empty(0), np.empty(0), np.empty(0)
+    ys, xs = np.mgrid[y0:y1, x0:x1]
+    dx, dy = xs + 0.5 - start[0], ys + 0.5 - start[1]
+    s = dx * along[0] + dy * along[1]
+    t = dx * across[0] + dy * across[1]
+    inside = (np.abs(t) <= reach) & (s >= margin) & (s <= length - margin)
+    return s[inside], t[inside], grey[y0:y1, x0:x1][inside].astype(np.float64)
+
+
+def _step_fit(unit: Floats, t: Floats, value: Floats, blur_px: float, reach: float) -> Floats | None:
+    """Gauss-Newton with weights that forgive dirt (Huber); returns low, its slope, high, its slope, c0, c1,
+    blur."""
+    inner, outer = value[t < -0.4 * reach], value[t > 0.4 * reach]
+    if inner.size < 8 or outer.size < 8:
+        return None
+    p = np.array([np.median(inner), 0.0, np.median(outer), 0.0, 0.0, 0.0, blur_px])
+    if p[2] - p[0] < 4:
+        return None
+    for _ in range(14):
+        sigma = p[6]
+        z = (t - p[4] - p[5] * unit) / sigma
+        rise, bell = normal_cdf(z), normal_pdf(z)
+        step = (p[2] - p[0]) + (p[3] - p[1]) * unit
+        residual = value - (p[0] + p[1] * unit) - step * rise
+        jacobian = np.column_stack(
+            [
+                1 - rise,
+                (1 - rise) * unit,
+                rise,
+                rise * unit,
+                -step * bell / sigma,
+                -step * bell * unit / sigma,
+                -step * bell * z / sigma,
+            ]
+        )
+        spread = 1.4826 * float(np.median(np.abs(residual))) + 0.3
+        weight = np.minimum(1.0, 2.0 * spread / np.maximum(np.abs(residual), 1e-9))
+        normal = jacobian.T @ (jacobian * weight[:, None])
+        normal[np.diag_indices(7)] *= 1.0 + 1e-6
+        normal[np.diag_indices(7)] += 1e-9
+        change = np.linalg.solve(normal, jacobian.T @ (weight * residual))
+        change[6] = np.clip(change[6], -0.5 * sigma, 0.5 * sigma)
+        change[4:6] = np.clip(change[4:6], -reach / 2, reach / 2)
+        p = p + change
+        p[6] = np.clip(p[6], 0.2, 3 * reach)
+        if np.abs(change[4:]).max() < 1e-4:
+            break
+    return p if np.all(np.isfinite(p)) else None
