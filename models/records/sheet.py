@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import Index
 from sqlalchemy.orm import Mapped, mapped_column, relationship
@@ -41,6 +42,10 @@ class Sheet(Base):
     width_mm: Mapped[float] = mapped_column(comment="across the ribbon")
     thickness_mm: Mapped[float]
     grade_id: Mapped[Name | None] = mapped_column(comment="grade it is cut for; a pack's order goes before")
+    answers: Mapped[dict[str, Any] | None] = mapped_column(
+        comment="what an inspector answered to the questions of a grade, by question name"
+    )
+    optical_angle_deg: Mapped[float | None] = mapped_column(comment="angle at which distortion was first seen")
     state: Mapped[Short]
     taken_by: Mapped[int | None] = link("user_account.id", "inspector who has it in work")
     taken_at: Mapped[datetime | None]
