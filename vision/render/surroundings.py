@@ -1,0 +1,127 @@
+"""The sheet's cut edge with its chips, what lies beyond it, and the printed reference tags."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from vision.render import lines
+from vision.render.canvas import Canvas
+from vision.render.scene import Plane, SceneSpec, Tag
+
+Box = tuple[int, int, int, int]
+TAG_MODULES = 7
+"""A 5 x 5 tag with its black border."""
+
+
+def lay_edge(canvas: Canvas, edge_px: Plane, spec: SceneSpec, rng: np.random.Generator) -> Box | None:
+    """Draw the backdrop where edge_px < 0 and the cut edge along 0. Returns the box of the edge, None without one."""
+    if float(edge_px.min()) > 3 * canvas.blur.sigma_px + 2:
+        return None
+    sigma = float(np.sqrt(canvas.blur.sigma_px**2 + 1 / 12))
+    _lay_backdrop(canvas, edge_px, spec, sigma, rng)
+    px_per_mm = 1 / spec.camera.mm_per_px
+    width = rng.uniform(0.4, 2.0) * px_per_mm
+    rough = cv2.resize(
+        rng.standard_normal((40, 40)).astype(np.float32), edge_px.shape[::-1], interpolation=cv2.INTER_CUBIC
+    )
+    rows, columns = np.nonzero(np.abs(edge_px) < width + 4 * sigma + 3)
+    if not rows.size:
+        return None
+    across = edge_px[rows, columns] - width / 2
+    cover = lines.band(across, width, sigma) * np.clip(0.8 + 0.25 * rough[rows, columns], 0.2, 1.2)
+    chips = _chips(canvas, spec, rng, rows, columns)
+    if spec.lighting == "bright_field":
+        lines.lay_factor(
+            canvas, rows, columns, 1 - np.clip(rng.uniform(0.4, 0.9) * np.maximum(cover, chips), 0, 0.95)
+        )
+    else:
+        lines.lay_light(canvas, rows, columns, rng.uniform(0.2, 0.9) * np.maximum(cover, 0.8 * chips))
+    line = np.abs(edge_px[rows, columns]) < width
+    if not line.any():
+        return None
+    rows, columns = rows[line], columns[line]
+    return int(columns.min()), int(rows.min()), int(columns.max()) + 1, int(rows.max()) + 1
+
+
+def _lay_backdrop(
+    canvas: Canvas, edge_px: Plane, spec: SceneSpec, sigma: float, rng: np.random.Generator
+) -> None:
+    outside = edge_px < 3 * sigma
+    if not outside.any():
+        return
+    rows = np.flatnonzero(outside.any(axis=1))
+    columns = np.flatnonzero(outside.any(axis=0))
+    cut = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    glass = lines.normal_cdf(edge_px[cut] / sigma).astype(np.float32)
+    height, width = glass.shape
+    level = rng.uniform(0.02, 1.1) if spec.lighting == "bright_field" else rng.uniform(0.003, 0.15)
+    plank = cv2.resize(
+        rng.normal(1, 0.25, (int(rng.integers(2, 7)), 2)).astype(np.float32),
+        (width, height),
+        interpolation=cv2.INTER_NEAREST,
+    )
+    plank = cv2.GaussianBlur(plank, (0, 0), 3)
+    speckle = cv2.resize(
+        rng.normal(1, 0.08, (height // 3 + 1, width // 9 + 1)).astype(np.float32), (width, height)
+    )
+    lit = rng.random() < 0.4 and spec.lighting == "bright_field"
+    behind = canvas.planes[cut] if lit else (np.float32(level) * plank * speckle)[..., None]
+    canvas.planes[cut] = canvas.planes[cut] * glass[..., None] + behind * np.float32(1.06 if lit else 1.0) * (
+        1 - glass[..., None]
+    )
+
+
+def _chips(canvas: Canvas, spec: SceneSpec, rng: np.random.Generator, rows: Plane, columns: Plane) -> Plane:
+    """Shell-shaped bites along the edge, as cover at the listed pixels."""
+    cover = np.zeros(rows.size, dtype=np.float32)
+    for _ in range(int(rng.integers(0, 9))):
+        middle = int(rng.integers(0, rows.size))
+        radius = max(rng.lognormal(0.2, 0.6) / spec.camera.mm_per_px, 0.6)
+        r = np.hypot((rows - rows[middle]) * rng.uniform(0.7, 1.4), columns - columns[middle]) / radius
+        rings = 0.6 + 0.4 * np.cos(r * rng.uniform(4, 9))
+        cover = np.maximum(cover, np.clip((1 - r) * radius + 0.5, 0, 1) * rings).astype(np.float32)
+    return cover
+
+
+def lay_tag(canvas: Canvas, tag: Tag, spec: SceneSpec, paper: float) -> Box | None:
+    """Draw one printed tag with its white margin of one module; `paper` is the light it sends back."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_50)
+    modules = cv2.aruco.generateImageMarker(dictionary, tag.number, TAG_MODULES, borderBits=1)
+    printed = np.pad(modules, 1, constant_values=255).astype(np.float32) / 255
+    printed = np.pad(np.where(printed > 0.5, 1.0, 0.06).astype(np.float32), 1, mode="edge")
+    corners = np.asarray(tag.corners_mm, dtype=float)
+    centre = corners.mean(axis=0)
+    side = float(np.hypot(*(corners[1] - corners[0])))
+    grid = canvas.patch((float(centre[0]), float(centre[1])), 0.95 * side, 1e9, most=1800)
+    if grid is None:
+        return None
+    x_mm, y_mm = _exact_mm(canvas, grid.box, grid.settled * grid.times)
+    right, down = (corners[1] - corners[0]) / side, (corners[3] - corners[0]) / side
+    u = ((x_mm - corners[0, 0]) * right[0] + (y_mm - corners[0, 1]) * right[1]) / side * TAG_MODULES
+    v = ((x_mm - corners[0, 0]) * down[0] + (y_mm - corners[0, 1]) * down[1]) / side * TAG_MODULES
+    inside = ((u > -1) & (v > -1) & (u < TAG_MODULES + 1) & (v < TAG_MODULES + 1)).astype(np.float32)
+    column = np.clip(np.floor(u).astype(int) + 2, 0, printed.shape[1] - 1)
+    row = np.clip(np.floor(v).astype(int) + 2, 0, printed.shape[0] - 1)
+    cover = grid.settle(inside)
+    light = grid.settle(inside * printed[row, column])
+    canvas.lay(grid.box, 1 - cover, np.float32(paper) * light)
+    return grid.box
+
+
+def _exact_mm(canvas: Canvas, box: Box, per_px: int) -> tuple[Plane, Plane]:
+    """Sheet place of each fine sample of a box, exact at nodes every 8 px and linear between."""
+    step = 8
+    x0, y0, x1, y1 = box
+    columns, rows = -(-(x1 - x0) // step) + 1, -(-(y1 - y0) // step) + 1
+    grid_x, grid_y = np.meshgrid(x0 + np.arange(columns) * step, y0 + np.arange(rows) * step)
+    mm = canvas.projection.px_to_mm(np.column_stack([grid_x.ravel(), grid_y.ravel()])).reshape(
+        rows, columns, 2
+    )
+    u = (np.arange((x1 - x0) * per_px, dtype=np.float32) + 0.5) / (per_px * step)
+    v = (np.arange((y1 - y0) * per_px, dtype=np.float32) + 0.5) / (per_px * step)
+    map_x, map_y = np.meshgrid(u, v)
+    offset = mm[0, 0].copy()
+    nodes = (mm - offset).astype(np.float32)
+    fine = cv2.remap(nodes, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return fine[..., 0] + np.float32(offset[0]), fine[..., 1] + np.float32(offset[1])
