@@ -45,7 +45,7 @@ class Sheet(Base):
     answers: Mapped[dict[str, Any] | None] = mapped_column(
         comment="what an inspector answered to the questions of a grade, by question name"
     )
-    optical_angle_deg: Mapped[float | None] = mapped_column(comment="angle at which distortion was first seen")
+    optical_angle_deg: Mapped[float | None] = mapped_column(comment="where distortion was first seen")
     state: Mapped[Short]
     taken_by: Mapped[int | None] = link("user_account.id", "inspector who has it in work")
     taken_at: Mapped[datetime | None]

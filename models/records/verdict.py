@@ -31,7 +31,7 @@ class Verdict(Base):
     reasons: Mapped[list[Any]] = mapped_column(comment="clause by clause, for the ordered grade")
     ladder: Mapped[list[Any] | None] = mapped_column(comment="outcome and reasons of each grade tried")
     defects: Mapped[list[Any]] = mapped_column(comment="the defects it saw, with their row ids")
-    sheet_as_judged: Mapped[dict[str, Any]] = mapped_column(comment="dimensions, answers and the like, as judged")
+    sheet_as_judged: Mapped[dict[str, Any]] = mapped_column(comment="its dimensions, answers and the like")
     coverage: Mapped[dict[str, Any]] = mapped_column(
         comment="what was photographed, how finely, what is missing"
     )
