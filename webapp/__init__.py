@@ -1,7 +1,7 @@
 """The web application: thin. A route reads the request, calls one function of models or vision, renders.
 
-Imports models and vision; neither of them imports webapp. Blueprints do not import each other: what two of them need
-stands in a module beside them. Nothing is opened at import; `create_app` does it.
+Imports models and vision; neither of them imports webapp. Blueprints do not import each other: what two of
+them need stands in a module beside them. Nothing is opened at import; `create_app` does it.
 """
 
 import importlib
@@ -14,6 +14,7 @@ from flask import Flask
 # each a package or module with `bp`
 BLUEPRINTS = (
     "webapp.account.routes",
+    "webapp.photos",
     "webapp.inspect.routes",
     "webapp.grades.routes",
     "webapp.trace.routes",

@@ -12,7 +12,7 @@ from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFError
 from werkzeug.exceptions import HTTPException
 
-from models.errors import DatabaseError, LehrbookError, NoSuchRecord, NotAllowedNow, SignInRefused
+from models.errors import DatabaseError, LehrbookError, NoSuchRecord, NotAllowedNow
 from vision.errors import VisionError
 from webapp.security import safe_next, wants_json
 
@@ -21,7 +21,6 @@ log = logging.getLogger("lehrbook.web")
 STATUS_OF: tuple[tuple[type[Exception], int], ...] = (
     (NoSuchRecord, 404),
     (NotAllowedNow, 409),
-    (SignInRefused, 403),
     (DatabaseError, 503),
     (LehrbookError, 400),
     (VisionError, 400),
@@ -72,7 +71,7 @@ def _stale_page(error: CSRFError) -> ResponseReturnValue:
     if wants_json():
         return _answer(400, "This page is out of date: reload it, then try again. Nothing was changed.")
     flash("That page was out of date. Nothing was changed: try again.", "problem")
-    return redirect(safe_next(request.form.get("back"), url_for("account.sign_in")), 303)
+    return redirect(safe_next(request.form.get("back"), url_for("account.home")), 303)
 
 
 def _http(error: HTTPException) -> ResponseReturnValue:

@@ -3,6 +3,7 @@
 Nothing is opened at import. A data folder that does not exist is set up here, at first use.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import cast
 
@@ -10,11 +11,12 @@ from flask import current_app, g, request
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session, sessionmaker
 
-from models import database, migrations
+from models import audit, database, migrations
 from models.errors import StoreError
 from models.grades import GradeBook
 from models.records import Line
 from models.store import PhotoStore
+from webapp.security import origin
 from webapp.settings import Settings
 
 
@@ -41,18 +43,23 @@ class Plant:
             session.close()
 
 
-def open_plant(settings: Settings) -> Plant:
+def open_plant(settings: Settings, *, told: Callable[[str], object] | None = None) -> Plant:
     """Open the plant of these settings; makes the data folder and the tables where there are none.
 
-    Raises StoreError for a data folder that cannot be made and DatabaseError for a database that cannot be used.
+    told : gets a sentence when an older database was copied aside and brought up to date.
+
+    Raises StoreError for a data folder that cannot be made, DatabaseError for a database that cannot be used.
     """
     try:
         settings.home.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        msg = f"data folder {settings.home}: cannot be made ({error.strerror}); expected a folder that can be written"
+        why = f"cannot be made ({error.strerror}); expected a folder that can be written"
+        msg = f"data folder {settings.home}: {why}"
         raise StoreError(msg) from None
     engine = database.open_engine(settings.database_url or database.default_url(settings.home))
-    migrations.upgrade(engine)
+    copy = migrations.upgrade(engine)
+    if copy is not None and told is not None:
+        told(f"The database was brought up to date; as it was before, it lies in {copy}\n")
     return Plant(
         settings=settings,
         engine=engine,
@@ -74,4 +81,6 @@ def db() -> Session:
         if request.method in ("GET", "HEAD"):
             # pages that only look take no write lock, so polling never holds up an inspector
             g.session.connection(execution_options={database.READ_ONLY: True})
+        else:
+            audit.set_origin(g.session, origin())
     return cast("Session", g.session)

@@ -1,6 +1,6 @@
 """Who may see what, and what a browser may do with our pages: headers, CSRF, session, roles, secret key.
 
-The sign-in lock itself is a table of the database (see models.users); this module holds what belongs to the web.
+The sign-in lock itself is kept in the database (see models.users); here stands what belongs to the web.
 """
 
 import contextlib
@@ -51,13 +51,13 @@ def roles(*names: str) -> Callable[[View], View]:
     """
     unknown = set(names) - set(ROLES)
     if unknown:
-        msg = f"roles({', '.join(names)}): {sorted(unknown)[0]!r} is no role; expected some of {', '.join(ROLES)}"
+        msg = f"roles: {sorted(unknown)[0]!r} is no role; expected some of {', '.join(ROLES)}"
         raise LehrbookError(msg)
     allowed = frozenset(names or ROLES)
 
     def decorate(view: View) -> View:
         @wraps(view)
-        def guarded(*args: Any, **kwargs: Any) -> ResponseReturnValue:  # noqa: ANN401
+        def guarded(*args: Any, **kwargs: Any) -> ResponseReturnValue:
             if not current_user.is_authenticated:
                 return cast("ResponseReturnValue", current_app.login_manager.unauthorized())  # type: ignore[attr-defined]
             if current_user.role not in allowed:
@@ -71,7 +71,7 @@ def roles(*names: str) -> Callable[[View], View]:
 
 
 def open_to_all(view: View) -> View:
-    """Mark a view as meant for people who are not signed in (sign-in, health); the route walk asks for the mark."""
+    """Mark a view as meant for people who are not signed in; the test that walks all routes asks for it."""
     view.roles = frozenset()  # type: ignore[attr-defined]
     return view
 
@@ -115,6 +115,12 @@ def init_app(app: Flask, *, secure_cookies: bool) -> None:
     manager.unauthorized_handler(_to_sign_in)
     app.before_request(_end_idle_session)
     app.after_request(_add_headers)
+
+
+def origin() -> str:
+    """From where an act comes, as it stands in the books."""
+    kind = "tablet" if session.get("sign_in") == "tablet" else "browser"
+    return f"{kind} {request.remote_addr or 'unknown'}"
 
 
 def start_session(kind: str) -> None:

@@ -1,6 +1,7 @@
 """Every setting of the program in one table: name, default, help, environment name.
 
-A value comes from, in this order: what the caller passes (a command line option, a test), the environment, the default.
+A value comes from, in this order: what the caller passes (a command line option, a test), the environment,
+the default.
 """
 
 import os
@@ -109,7 +110,7 @@ def load_settings(
     return Settings(**values)
 
 
-def _value(setting: Setting, given: Mapping[str, Any], source: Mapping[str, str]) -> Any:  # noqa: ANN401
+def _value(setting: Setting, given: Mapping[str, Any], source: Mapping[str, str]) -> Any:
     if setting.name in given:
         return given[setting.name]
     text = source.get(setting.environment)

@@ -24,6 +24,7 @@ from models.records.plant import (
     Roll,
     Shift,
 )
+from models.records.saved_setup import SavedSetup
 from models.records.sheet import INSPECTED_STATES, SHEET_STATES, Sheet
 from models.records.user import ROLES, User
 from models.records.verdict import OUTCOMES, Verdict
@@ -62,6 +63,7 @@ __all__ = [
     "PlantFigures",
     "PlantGrade",
     "Roll",
+    "SavedSetup",
     "Sheet",
     "Shift",
     "User",

@@ -1,6 +1,7 @@
 """The command `lehrbook`: one module a noun, each with `add_parser(subparsers)` and `run(args) -> int`.
 
-Modules here import argparse and little else at the top, so that `--help` is quick; the work is imported in `run`.
+Modules here import argparse and little else at the top, so that `--help` is quick; the work is imported
+in `run`.
 Exit status: 0 done, 2 bad usage or bad input (one line on standard error), 1 a fault of the program.
 """
 

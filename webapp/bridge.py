@@ -1,0 +1,102 @@
+"""The one place where pictures meet records: what vision gives becomes plain values for models, and back.
+
+Everything that pages and workers ask of `vision` is here, so that models never see a picture.
+"""
+
+import io
+import json
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import cv2
+import numpy as np
+from PIL import Image
+
+from vision import Frame, PhotoSetup, VisionError, inspect_photo
+from vision.photo import read_colour, read_photo
+
+Progress = Callable[[float, str], None]
+
+PHOTO_QUALITY = 88
+THUMBNAIL_PX = 320
+#: a picture for the screen has at most this many pixels: some tablets draw nothing larger
+SCREEN_PIXELS = 16_000_000
+
+
+def check_photo(data: bytes, name: str) -> None:
+    """Decode the photo once. Raises VisionError with the sentence for the inspector when it is none."""
+    read_photo(data, name)
+
+
+def read_setup_file(data: bytes, name: str) -> dict[str, Any]:
+    """The content of an uploaded set-up file, checked. Raises VisionError naming file, field, expected."""
+    try:
+        content = json.loads(data.decode("utf-8-sig"))
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
+        msg = f"{name}: not readable as JSON; expected a set-up file"
+        raise VisionError(msg) from None
+    return check_setup(content, name)
+
+
+def check_setup(content: Any, name: str) -> dict[str, Any]:
+    """`content` when it is a set-up that can be used. Raises VisionError naming file, field, expected."""
+    return PhotoSetup.from_dict(content, where=name).to_dict()
+
+
+def use_one_core() -> None:
+    """Keep the picture library of this process to one thread, so that pages stay quick beside it."""
+    cv2.setNumThreads(1)
+
+
+def inspect_bytes(
+    data: bytes, setup: dict[str, Any] | None, name: str, progress: Progress | None = None
+) -> dict[str, Any]:
+    """Look at a photo and give back what models.inspections.record_inspection stores.
+
+    progress : called with the share done (0..1) and what is being done. Raises VisionError.
+    """
+    checked = None if setup is None else PhotoSetup.from_dict(setup, where=f"set-up of {name}")
+    return inspect_photo(data, checked, name=name).to_dict()
+
+
+def places_mm(
+    frame: dict[str, Any] | None, points_px: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Sheet places of photo places, [(x_mm, y_mm), ...]; empty when the photo has no scale."""
+    if frame is None:
+        return []
+    return [(float(x), float(y)) for x, y in Frame.from_dict(frame).px_to_mm(np.asarray(points_px, float))]
+
+
+def places_px(
+    frame: dict[str, Any] | None, points_mm: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Photo places of sheet places, [(x_px, y_px), ...]; empty when the photo has no scale."""
+    if frame is None or not points_mm:
+        return []
+    return [(float(x), float(y)) for x, y in Frame.from_dict(frame).mm_to_px(np.asarray(points_mm, float))]
+
+
+def screen_picture(data: bytes, name: str) -> bytes:
+    """The photo upright as a JPEG of our own making, without anything else that the file carried."""
+    return _jpeg(read_colour(data, name), SCREEN_PIXELS**0.5, by_area=True)
+
+
+def thumbnail(screen_jpeg: bytes) -> bytes:
+    """A small copy of a screen picture."""
+    with Image.open(io.BytesIO(screen_jpeg), formats=("JPEG",)) as picture:
+        picture.draft("RGB", (THUMBNAIL_PX * 2, THUMBNAIL_PX * 2))
+        return _jpeg(np.asarray(picture.convert("RGB")), THUMBNAIL_PX, by_area=False)
+
+
+def _jpeg(pixels: np.ndarray, side: float, *, by_area: bool) -> bytes:
+    picture = Image.fromarray(pixels)
+    width, height = picture.size
+    share = (side * side / (width * height)) ** 0.5 if by_area else side / max(width, height)
+    if share < 1:
+        picture = picture.resize(
+            (max(1, round(width * share)), max(1, round(height * share))), Image.Resampling.BOX
+        )
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=PHOTO_QUALITY)
+    return out.getvalue()

@@ -1,0 +1,97 @@
+// The finds drawn over the photo: shape, letter and number in two strokes (dark under light), so that they show on
+// any photo. Coordinates are pixels of the upright photo; strokes and letters keep their size on the screen.
+
+const SVG = "http://www.w3.org/2000/svg";
+const SMALLEST_PX = 15; // half size of a mark on the screen, so that a gloved finger meets it
+
+function node(name, attributes = {}) {
+  const element = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+  return element;
+}
+
+// One outline, drawn twice.
+function twoTone(group, shape) {
+  const under = shape.cloneNode(true);
+  under.setAttribute("class", "mark-under");
+  shape.setAttribute("class", "mark-over");
+  group.append(under, shape);
+}
+
+function outline(mark, place) {
+  const [x, y] = place(mark.x, mark.y);
+  if (mark.path && mark.shape === "bar") return band(mark.path.map(([px, py]) => place(px, py)));
+  const corner = place(mark.x + mark.w / 2, mark.y + mark.h / 2);
+  const half = Math.max(SMALLEST_PX, Math.hypot(corner[0] - x, corner[1] - y) + 6);
+  if (mark.shape === "diamond") {
+    const reach = half * 1.25;
+    return node("path", { d: `M${x} ${y - reach}L${x + reach} ${y}L${x} ${y + reach}L${x - reach} ${y}Z` });
+  }
+  if (mark.shape === "bar") {
+    const wide = Math.max(SMALLEST_PX, Math.abs(corner[0] - x) + 6);
+    const high = Math.max(SMALLEST_PX * 0.6, Math.abs(corner[1] - y) + 6);
+    return node("rect", { x: x - wide, y: y - high, width: 2 * wide, height: 2 * high });
+  }
+  return node("circle", { cx: x, cy: y, r: half });
+}
+
+// A closed band around a thin line, so that the line itself stays free to look at.
+function band(points) {
+  const reach = 9;
+  const sides = [[], []];
+  points.forEach(([x, y], i) => {
+    const before = points[Math.max(i - 1, 0)];
+    const after = points[Math.min(i + 1, points.length - 1)];
+    const along = Math.atan2(after[1] - before[1], after[0] - before[0]);
+    const push = i === 0 ? -reach : i === points.length - 1 ? reach : 0;
+    const cx = x + Math.cos(along) * push;
+    const cy = y + Math.sin(along) * push;
+    sides[0].push([cx - Math.sin(along) * reach, cy + Math.cos(along) * reach]);
+    sides[1].unshift([cx + Math.sin(along) * reach, cy - Math.cos(along) * reach]);
+  });
+  return node("path", { d: `M${sides.flat().map((p) => p.map((v) => v.toFixed(1)).join(" ")).join("L")}Z` });
+}
+
+function label(mark, place) {
+  const [x, y] = place(mark.x, mark.y);
+  const corner = place(mark.x + mark.w / 2, mark.y + mark.h / 2);
+  const half = Math.max(SMALLEST_PX, mark.path ? 12 : Math.hypot(corner[0] - x, corner[1] - y) + 6);
+  const group = node("g", { class: "mark-label" });
+  const width = 16 + 9.5 * mark.label.length;
+  group.append(node("rect", { x: x + half * 0.75, y: y - half - 20, width, height: 24, rx: 3 }));
+  const words = node("text", { x: x + half * 0.75 + 8, y: y - half - 3 });
+  words.textContent = mark.label;
+  group.append(words);
+  return group;
+}
+
+// Draws `marks` into `svg`. `place(x, y)` gives screen pixels; `pick(id)` is called for a touch on a mark.
+export function drawMarks(svg, marks, { place, selected, pick }) {
+  svg.replaceChildren();
+  for (const mark of marks) {
+    const group = node("g", { class: `mark ${mark.state} ${mark.shape}`, "data-mark": mark.id });
+    if (mark.id === selected) group.classList.add("selected");
+    twoTone(group, outline(mark, place));
+    if (mark.state !== "dismissed" || mark.id === selected) group.append(label(mark, place));
+    const title = node("title");
+    title.textContent = mark.text;
+    group.append(title);
+    group.addEventListener("pointerup", (event) => {
+      event.stopPropagation();
+      pick(mark.id);
+    });
+    svg.append(group);
+  }
+}
+
+// The line that is being laid over a missed defect.
+export function drawTaps(svg, taps, place) {
+  if (!taps.length) return;
+  const group = node("g", { class: "mark taps" });
+  const points = taps.map(([x, y]) => place(x, y));
+  for (const [x, y] of points) {
+    twoTone(group, node("path", { d: `M${x - 16} ${y}h32M${x} ${y - 16}v32` }));
+  }
+  if (points.length === 2) twoTone(group, node("path", { d: `M${points[0].join(" ")}L${points[1].join(" ")}` }));
+  svg.append(group);
+}

@@ -1,0 +1,46 @@
+// The verdict panel: every act is a small form. Here it goes to the server without leaving the page, and what comes
+// back replaces the panel. Without scripts the same forms post and come back as a page.
+
+import { post, setState, Refusal } from "./state.js";
+
+// say(sentence, isProblem) : tells what happened; acted(id) : a find was dealt with
+export function bindPanel(root, { say, acted }) {
+  root.addEventListener("submit", async (event) => {
+    const form = event.target;
+    if (!form.matches("form[data-act]")) return;
+    event.preventDefault();
+    const buttons = [...form.querySelectorAll("button")];
+    if (buttons.some((button) => button.disabled)) return; // a second press while the first is under way
+    const body = new FormData(form, event.submitter);
+    buttons.forEach((button) => (button.disabled = true));
+    try {
+      const answer = await post(event.submitter?.formAction || form.action, body);
+      if (answer.go) {
+        window.location.assign(answer.go);
+        return;
+      }
+      setState(answer);
+      say(answer.said, false);
+      acted(form.dataset.act, form.dataset.mark);
+    } catch (error) {
+      say(sentence(error), true);
+      buttons.forEach((button) => (button.disabled = false));
+    }
+  });
+}
+
+export function sentence(error) {
+  if (error instanceof Refusal) return error.message;
+  return "No network: this was not stored. Try again when the tablet is connected.";
+}
+
+// Puts new content in place and keeps the keyboard where it was.
+export function swap(host, html) {
+  const had = host.contains(document.activeElement) ? document.activeElement.id : "";
+  const open = new Set([...host.querySelectorAll("details[open][id]")].map((details) => details.id));
+  const top = host.scrollTop;
+  host.innerHTML = html;
+  for (const id of open) host.querySelector(`#${CSS.escape(id)}`)?.setAttribute("open", "");
+  host.scrollTop = top;
+  if (had) document.getElementById(had)?.focus({ preventScroll: true });
+}

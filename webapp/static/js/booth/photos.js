@@ -1,0 +1,78 @@
+// Taking and choosing photos on the sheet page: camera, gallery, drag and drop; the list of those on their way.
+
+import { Uploader } from "./upload.js";
+
+export function bindPhotos(root, { arrived, say }) {
+  const form = document.getElementById("add-photos");
+  const list = document.getElementById("on-the-way");
+  const sheet = root.dataset.sheet;
+
+  const uploader = new Uploader({
+    user: root.dataset.user,
+    show: (items, note) => draw(items, note),
+    done: (forSheet) => {
+      if (forSheet === sheet) arrived();
+    },
+  });
+
+  function target() {
+    const origin = {};
+    for (const name of ["x0_mm", "y0_mm"]) {
+      const field = form.elements[name];
+      if (field?.value) origin[name] = field.value;
+    }
+    return { sheet, url: form.action, setupId: form.elements.setup_id?.value ?? "", origin };
+  }
+
+  function draw(items, note) {
+    list.replaceChildren();
+    for (const item of items) {
+      const line = document.createElement("li");
+      const words = document.createElement("span");
+      line.append(words);
+      if (item.refused) {
+        line.className = "note problem";
+        line.setAttribute("role", "alert");
+        words.textContent = `Not taken: ${item.refused}`;
+        const button = document.createElement("button");
+        button.type = "button";
+        button.textContent = "Remove from the list";
+        button.addEventListener("click", () => uploader.remove(item.key));
+        line.append(button);
+      } else if (!item.mine) {
+        words.textContent = `${item.name} waits on this tablet for the person who took it to sign in.`;
+      } else {
+        words.textContent = `${item.name}: ${item.progress ? "sending" : "waits"}`;
+        const bar = document.createElement("progress");
+        bar.max = 1;
+        bar.value = item.progress;
+        bar.setAttribute("aria-label", `${item.name} sent`);
+        line.append(bar);
+      }
+      list.append(line);
+    }
+    list.hidden = !items.length;
+    if (note) say(note, true);
+  }
+
+  for (const input of form.querySelectorAll("input[type=file][data-direct]")) {
+    input.addEventListener("change", () => {
+      if (input.files.length) uploader.add(input.files, target());
+      input.value = "";
+    });
+  }
+  form.addEventListener("submit", (event) => event.preventDefault());
+
+  const pane = document.getElementById("photo-pane");
+  for (const kind of ["dragenter", "dragover"]) {
+    pane.addEventListener(kind, (event) => {
+      event.preventDefault();
+      pane.classList.add("dropping");
+    });
+  }
+  for (const kind of ["dragleave", "drop"]) pane.addEventListener(kind, () => pane.classList.remove("dropping"));
+  pane.addEventListener("drop", (event) => {
+    event.preventDefault();
+    if (event.dataTransfer.files.length) uploader.add(event.dataTransfer.files, target());
+  });
+}
