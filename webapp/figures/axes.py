@@ -105,7 +105,7 @@ def time_ticks(
     step = next((s for s in _TIME_STEPS if s >= raw), _TIME_STEPS[-1])
     local = begin.astimezone(zone).replace(tzinfo=None)
     wall = local.replace(hour=0, minute=0, second=0, microsecond=0)
-    ticks = []
+    ticks: list[tuple[datetime, str, bool]] = []
     while True:
         instant = wall.replace(tzinfo=zone)
         if instant > finish:

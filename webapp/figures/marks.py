@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from models.grades.kinds import family, known, tidy
+
 __all__ = ["MARKS", "NOT_GLASS", "Mark", "mark_for"]
 
 
@@ -27,34 +29,20 @@ MARKS = {
 }
 NOT_GLASS = Mark("not_glass", "dotted", "N", "not glass")
 
-# The finer words that plants and imports use hang under the three kinds.
-_FINER = {
-    "seed": "bubble",
-    "open bubble": "bubble",
-    "blister": "bubble",
-    "knot": "stone",
-    "tin speck": "stone",
-    "top speck": "stone",
-    "dross": "stone",
-    "ream": "scratch",
-    "roll mark": "scratch",
-    "rub": "scratch",
-    "chip": "scratch",
-}
-
 
 def mark_for(kind: str) -> Mark:
-    """The sign of a kind; a finer kind takes its parent's shape and letter and keeps its own label.
+    """The sign of a kind; a finer kind takes the shape and letter of the kind it hangs under, and keeps its word.
 
-    A word that nobody has placed yet gets the stone's shape and its own first letter, so that it is
-    drawn and read rather than lost.
+    A word that hangs nowhere yet gets the stone's shape and its own first letter, so that it is drawn
+    and read rather than lost.
     """
-    name = kind.replace("_", " ")
+    name = tidy(kind)
     if name in MARKS:
         return MARKS[name]
     if name == "not glass":
         return NOT_GLASS
-    parent = _FINER.get(name)
-    if parent is not None:
-        return Mark(kind, MARKS[parent].shape, MARKS[parent].letter, name)
+    above = family(name) if known(name) else frozenset()
+    for broad, like in (("bubble", "bubble"), ("point", "stone"), ("linear", "scratch")):
+        if broad in above:
+            return Mark(kind, MARKS[like].shape, MARKS[like].letter, name)
     return Mark(kind, "diamond", name[:1].upper() or "?", name)

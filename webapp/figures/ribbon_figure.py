@@ -251,8 +251,9 @@ def _profile(
                 low=scale.place(strip.rate.low_per_m2),
                 high=scale.place(strip.rate.high_per_m2),
                 text=(
-                    f"{strip.x_lo_mm:.0f} to {strip.x_hi_mm:.0f} mm: {strip.rate.count} in {strip.rate.area_m2:.0f} m², "
-                    f"{strip.rate.per_m2:.4f} per m² ({strip.rate.low_per_m2:.4f} to {strip.rate.high_per_m2:.4f})"
+                    f"{strip.x_lo_mm:.0f} to {strip.x_hi_mm:.0f} mm: "
+                    f"{strip.rate.count} in {strip.rate.area_m2:.0f} m², {strip.rate.per_m2:.4f} per m² "
+                    f"({strip.rate.low_per_m2:.4f} to {strip.rate.high_per_m2:.4f})"
                 ),
             )
         )

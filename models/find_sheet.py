@@ -1,0 +1,159 @@
+"""Find sheets by what a claim names: a label, a pack, a customer, a time of cutting."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, func, or_, select, true
+from sqlalchemy.orm import Session
+
+from models.records import Customer, Defect, Pack, Sheet, Verdict
+
+__all__ = ["FoundSheet", "SheetSearch", "find_sheets"]
+
+PAGE = 50
+NEAR_POOL = 400
+NEAR_SHOWN = 5
+NEAR_ENOUGH = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class FoundSheet:
+    """One line of the list of sheets found."""
+
+    sheet_id: int
+    label: str
+    pack: str | None
+    customer: str | None
+    cut_at: datetime
+    ribbon_start_m: float
+    state: str
+    grade_ordered: str | None
+    outcome: str | None
+    downgrade_to: str | None
+    shipped_at: datetime | None
+    defects: int
+
+
+@dataclass(frozen=True, slots=True)
+class SheetSearch:
+    """What a search brought.
+
+    sheets : at most one page, the newest first; the sheet of exactly this label alone, where there is one
+    more   : id from which to go on for the next page, None on the last one
+    near   : labels, packs and customers that look like the text, where nothing was found
+    """
+
+    text: str
+    sheets: tuple[FoundSheet, ...]
+    more: int | None
+    near: tuple[str, ...]
+    exact: bool
+
+
+def find_sheets(
+    session: Session,
+    text: str = "",
+    *,
+    cut_from: datetime | None = None,
+    cut_to: datetime | None = None,
+    before_id: int | None = None,
+    limit: int = PAGE,
+) -> SheetSearch:
+    """Sheets whose label, pack or customer holds the text, cut in a period.
+
+    text : letter case does not matter; empty finds every sheet of the period
+    before_id : `more` of the page before
+    """
+    wanted = " ".join(text.split())
+    exact = _exact(session, wanted) if wanted else None
+    if exact is not None and before_id is None:
+        rows = _read(session, Sheet.id == exact, 1)
+        return SheetSearch(wanted, tuple(rows), None, (), exact=True)
+    where: list[ColumnElement[bool]] = []
+    if wanted:
+        where.append(_holds(wanted))
+    if cut_from is not None:
+        where.append(Sheet.cut_at >= cut_from)
+    if cut_to is not None:
+        where.append(Sheet.cut_at < cut_to)
+    if before_id is not None:
+        where.append(Sheet.id < before_id)
+    rows = _read(session, and_(true(), *where), limit + 1)
+    more = rows[limit - 1].sheet_id if len(rows) > limit else None
+    near = _near(session, wanted) if wanted and not rows and before_id is None else ()
+    return SheetSearch(wanted, tuple(rows[:limit]), more, near, exact=False)
+
+
+def _exact(session: Session, wanted: str) -> int | None:
+    """The sheet of exactly this label, or of this label in capitals (as printed)."""
+    for label in (wanted, wanted.upper()):
+        found = session.scalar(select(Sheet.id).where(Sheet.label == label))
+        if found is not None:
+            return found
+    return None
+
+
+def _pattern(text: str) -> str:
+    """A LIKE pattern that finds the text anywhere; its own wildcards are taken as they stand."""
+    escaped = text.lower().replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
+    return f"%{escaped}%"
+
+
+def _holds(text: str) -> ColumnElement[bool]:
+    pattern = _pattern(text)
+    customers = select(Customer.id).where(func.lower(Customer.name).like(pattern, escape="\\"))
+    packs = select(Pack.id).where(
+        or_(func.lower(Pack.label).like(pattern, escape="\\"), Pack.customer_id.in_(customers))
+    )
+    return or_(func.lower(Sheet.label).like(pattern, escape="\\"), Sheet.pack_id.in_(packs))
+
+
+def _read(session: Session, where: ColumnElement[bool], limit: int) -> list[FoundSheet]:
+    rows: Sequence[Any] = session.execute(
+        select(
+            Sheet.id,
+            Sheet.label,
+            Pack.label,
+            Customer.name,
+            Sheet.cut_at,
+            Sheet.ribbon_start_m,
+            Sheet.state,
+            Pack.grade_id,
+            Verdict.outcome,
+            Verdict.downgrade_to,
+            Pack.shipped_at,
+            select(func.count())
+            .where(Defect.sheet_id == Sheet.id, Defect.current)
+            .correlate(Sheet)
+            .scalar_subquery(),
+        )
+        .outerjoin(Pack, Pack.id == Sheet.pack_id)
+        .outerjoin(Customer, Customer.id == Pack.customer_id)
+        .outerjoin(Verdict, (Verdict.sheet_id == Sheet.id) & Verdict.current)
+        .where(where)
+        .order_by(Sheet.id.desc())
+        .limit(limit)
+    ).all()
+    return [FoundSheet(*row) for row in rows]
+
+
+def _near(session: Session, text: str) -> tuple[str, ...]:
+    """Names in the books that look like the text: same beginning or same end, and mostly the same letters."""
+    beginning, end = text[:3].lower(), text[-4:].lower()
+    pool: list[str] = []
+    for column in (Sheet.label, Pack.label, Customer.name):
+        lowered = func.lower(column)
+        looks = or_(
+            lowered.like(_pattern(beginning)[1:], escape="\\"),
+            lowered.like(_pattern(end)[:-1], escape="\\"),
+        )
+        pool.extend(session.scalars(select(column).where(looks).order_by(column.desc()).limit(NEAR_POOL)))
+    pool.extend(session.scalars(select(Customer.name).order_by(Customer.name).limit(NEAR_POOL)))
+    by_lowered = {name.lower(): name for name in pool}
+    close = difflib.get_close_matches(text.lower(), list(by_lowered), NEAR_SHOWN, NEAR_ENOUGH)
+    return tuple(by_lowered[name] for name in close)

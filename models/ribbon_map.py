@@ -1,0 +1,376 @@
+"""Defects on the ribbon: where they lie across and along it, as points or as counts per field.
+
+Few defects come back one by one. Many are counted per field inside the database, so that
+a picture of ten million defects moves a few thousand numbers and no more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from models.rates import Rate, rate
+from models.records import INSPECTED_STATES, Defect, PlantFigures, Sheet, Shift
+from models.ribbon_clock import MetreClock, metre_clock
+from models.ribbon_filter import MapFilter, field_index, inspected_by, narrowed, stretch
+
+__all__ = [
+    "MAIN_KINDS",
+    "MapCell",
+    "MapPoint",
+    "Profile",
+    "RibbonMap",
+    "choices",
+    "defects_in_view",
+    "ribbon_map",
+]
+
+#: kinds that have a place in each filter even before one was found
+MAIN_KINDS = ("bubble", "stone", "scratch")
+#: more defects than this are counted per field instead of drawn one by one
+POINT_LIMIT = 1500
+#: a sheet may be inspected this long after it was cut
+LATE_INSPECTION = timedelta(hours=12)
+FIELDS_ALONG = 96
+FIELDS_ACROSS = 22
+STRIPS = 22
+
+
+@dataclass(frozen=True, slots=True)
+class MapPoint:
+    """One defect on the ribbon."""
+
+    defect_id: int
+    sheet_id: int
+    label: str
+    number: int
+    kind: str
+    ribbon_m: float
+    ribbon_x_mm: float
+    length_mm: float | None
+    width_mm: float | None
+    found_at: datetime
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class MapCell:
+    """Count of one kind in one field of the ribbon."""
+
+    kind: str
+    m_lo: float
+    m_hi: float
+    x_lo_mm: float
+    x_hi_mm: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """Defects of some kinds in one strip along the ribbon, over the glass inspected in that strip."""
+
+    kinds: tuple[str, ...]
+    x_lo_mm: float
+    x_hi_mm: float
+    rate: Rate
+
+
+@dataclass(frozen=True, slots=True)
+class RibbonMap:
+    """What lies on a stretch of ribbon.
+
+    points : every defect, where there are at most POINT_LIMIT
+    cells  : counts per field and kind, where there are more
+    counts : defects in view by kind, in the order of `kinds`
+    others : kinds that the filter leaves out, with their counts
+    unplaced : defects of the period whose photo had no scale, so that they have no place
+    inspected_m2, sheets : glass and sheets in view that count as looked at
+    net_lines_mm : the two trim lines, where the plant's figures are known
+    """
+
+    wanted: MapFilter
+    kinds: tuple[str, ...]
+    counts: tuple[int, ...]
+    others: tuple[tuple[str, int], ...]
+    m_lo: float
+    m_hi: float
+    begin: datetime
+    finish: datetime
+    x_lo_mm: float
+    x_hi_mm: float
+    net_lines_mm: tuple[float, ...]
+    clock: MetreClock
+    dense: bool
+    points: tuple[MapPoint, ...]
+    cells: tuple[MapCell, ...]
+    profile: tuple[Profile, ...]
+    sheets: int
+    inspected_m2: float
+    unplaced: int
+
+    @property
+    def along(self) -> str:
+        """What runs along the picture: "metres" or "time"."""
+        return self.wanted.along
+
+    @property
+    def total(self) -> int:
+        """Defects in view."""
+        return sum(self.counts)
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What a line's filters can offer."""
+
+    shifts: tuple[str, ...]
+    crews: tuple[str, ...]
+
+
+def choices(session: Session, line_id: int) -> Choices:
+    """Shift names and crews that occur on a line, for filters."""
+    names = session.scalars(
+        select(Shift.name).where(Shift.line_id == line_id).distinct().order_by(Shift.name)
+    )
+    crews = session.scalars(
+        select(Shift.crew).where(Shift.line_id == line_id).distinct().order_by(Shift.crew)
+    )
+    return Choices(tuple(names), tuple(crews))
+
+
+def ribbon_map(session: Session, wanted: MapFilter) -> RibbonMap | None:
+    """What lies on the stretch asked for; the newest week of glass where no stretch is asked for.
+
+    None for a line that has no sheets yet.
+    """
+    ends = stretch(session, wanted)
+    if ends is None:
+        return None
+    m_lo, m_hi = ends
+    clock = metre_clock(session, wanted.line_id, m_lo, m_hi)
+    if clock is None:
+        return None
+    seen = {
+        row.kind: row.n
+        for row in session.execute(
+            narrowed(
+                select(Defect.kind, func.count().label("n")), wanted, m_lo, m_hi, any_kind=True
+            ).group_by(Defect.kind)
+        )
+    }
+    kinds = wanted.kinds or (*MAIN_KINDS, *sorted(set(seen) - set(MAIN_KINDS)))
+    counts = tuple(seen.get(kind, 0) for kind in kinds)
+    dense = sum(counts) > POINT_LIMIT
+    x_lo, x_hi, net_lines = _width(session, wanted)
+    glass = _glass(session, wanted, m_lo, m_hi)
+    strips = _strips(x_lo, x_hi)
+    groups = tuple((kind,) for kind in kinds) if dense else (kinds,)
+    return RibbonMap(
+        wanted=wanted,
+        kinds=kinds,
+        counts=counts,
+        others=tuple(sorted((kind, count) for kind, count in seen.items() if kind not in kinds)),
+        m_lo=m_lo,
+        m_hi=m_hi,
+        begin=clock.time_at(m_lo),
+        finish=clock.time_at(m_hi),
+        x_lo_mm=x_lo,
+        x_hi_mm=x_hi,
+        net_lines_mm=net_lines,
+        clock=clock,
+        dense=dense,
+        points=() if dense else tuple(defects_in_view(session, wanted, m_lo, m_hi, limit=POINT_LIMIT)),
+        cells=_cells(session, wanted, (m_lo, m_hi), (x_lo, x_hi)) if dense else (),
+        profile=_profile(session, wanted, (m_lo, m_hi), strips, groups, glass),
+        sheets=sum(lane.sheets for lane in glass),
+        inspected_m2=sum(lane.area_m2(x_lo, x_hi) for lane in glass),
+        unplaced=_unplaced(session, wanted, clock.time_at(m_lo), clock.time_at(m_hi)),
+    )
+
+
+def defects_in_view(
+    session: Session,
+    wanted: MapFilter,
+    m_lo: float,
+    m_hi: float,
+    *,
+    before_id: int | None = None,
+    limit: int = 100,
+) -> list[MapPoint]:
+    """The defects of a stretch of ribbon, the glass furthest back (the newest) first.
+
+    before_id : go on after this defect, for the next page
+    """
+    query = narrowed(
+        select(
+            Defect.id,
+            Defect.sheet_id,
+            Sheet.label,
+            Defect.number,
+            Defect.kind,
+            Defect.ribbon_m,
+            Defect.ribbon_x_mm,
+            Defect.length_mm,
+            Defect.width_mm,
+            Defect.found_at,
+            Defect.source,
+        ).join(Sheet, Sheet.id == Defect.sheet_id),
+        wanted,
+        m_lo,
+        m_hi,
+        joined=True,
+    )
+    if before_id is not None:
+        last_m = session.scalar(select(Defect.ribbon_m).where(Defect.id == before_id))
+        if last_m is not None:
+            query = query.where(
+                (Defect.ribbon_m < last_m) | ((Defect.ribbon_m == last_m) & (Defect.id < before_id))
+            )
+    rows = session.execute(query.order_by(Defect.ribbon_m.desc(), Defect.id.desc()).limit(limit))
+    return [MapPoint(*row) for row in rows]
+
+
+def _width(session: Session, wanted: MapFilter) -> tuple[float, float, tuple[float, ...]]:
+    """Extent of the picture across the ribbon and the trim lines."""
+    figures = session.execute(
+        select(PlantFigures.gross_width_mm, PlantFigures.net_width_mm)
+        .where(PlantFigures.line_id == wanted.line_id)
+        .order_by(PlantFigures.valid_from.desc())
+        .limit(1)
+    ).first()
+    net: tuple[float, ...] = ()
+    if figures is not None:
+        gross = figures.gross_width_mm
+        trim = (gross - figures.net_width_mm) / 2.0
+        net = (trim, gross - trim)
+    else:
+        widest = session.scalar(
+            select(func.max(Sheet.x_left_mm + Sheet.width_mm)).where(Sheet.line_id == wanted.line_id)
+        )
+        gross = float(widest or 1000.0)
+    low = wanted.x_lo_mm if wanted.x_lo_mm is not None else 0.0
+    high = wanted.x_hi_mm if wanted.x_hi_mm is not None else gross
+    return (low, high, net) if high > low else (low, low + 1.0, net)
+
+
+@dataclass(frozen=True, slots=True)
+class _Lane:
+    """Inspected sheets that share their place across the ribbon."""
+
+    x_lo_mm: float
+    x_hi_mm: float
+    length_m: float
+    sheets: int
+
+    def area_m2(self, x_lo: float, x_hi: float) -> float:
+        """Inspected glass of this lane between two places across."""
+        return max(0.0, min(x_hi, self.x_hi_mm) - max(x_lo, self.x_lo_mm)) / 1000.0 * self.length_m
+
+
+def _glass(session: Session, wanted: MapFilter, m_lo: float, m_hi: float) -> list[_Lane]:
+    query = select(
+        Sheet.x_left_mm,
+        Sheet.width_mm,
+        func.sum(Sheet.length_mm).label("length"),
+        func.count().label("sheets"),
+    ).where(
+        Sheet.line_id == wanted.line_id,
+        Sheet.state.in_(INSPECTED_STATES),
+        Sheet.ribbon_start_m >= m_lo,
+        Sheet.ribbon_start_m <= m_hi,
+    )
+    crew = inspected_by(wanted)
+    if crew is not None:
+        query = query.where(crew)
+    rows = session.execute(query.group_by(Sheet.x_left_mm, Sheet.width_mm))
+    return [_Lane(r.x_left_mm, r.x_left_mm + r.width_mm, r.length / 1000.0, r.sheets) for r in rows]
+
+
+def _cells(
+    session: Session, wanted: MapFilter, along: tuple[float, float], across: tuple[float, float]
+) -> tuple[MapCell, ...]:
+    m_step = (along[1] - along[0]) / FIELDS_ALONG
+    x_step = (across[1] - across[0]) / FIELDS_ACROSS
+    column = field_index((Defect.ribbon_m - along[0]) / m_step)
+    row = field_index((Defect.ribbon_x_mm - across[0]) / x_step)
+    query = narrowed(
+        select(Defect.kind, column.label("column"), row.label("row"), func.count().label("n")).where(
+            Defect.ribbon_x_mm >= across[0], Defect.ribbon_x_mm <= across[1]
+        ),
+        wanted,
+        *along,
+    )
+    counted: dict[tuple[str, int, int], int] = {}
+    for kind, i, j, count in session.execute(query.group_by(Defect.kind, column, row)):
+        # what lies exactly on the far edge belongs to the last field
+        key = kind, min(i, FIELDS_ALONG - 1), min(j, FIELDS_ACROSS - 1)
+        counted[key] = counted.get(key, 0) + count
+    return tuple(
+        MapCell(
+            kind,
+            along[0] + i * m_step,
+            along[0] + (i + 1) * m_step,
+            across[0] + j * x_step,
+            across[0] + (j + 1) * x_step,
+            count,
+        )
+        for (kind, i, j), count in sorted(counted.items())
+    )
+
+
+def _strips(x_lo: float, x_hi: float) -> list[tuple[float, float]]:
+    step = (x_hi - x_lo) / STRIPS
+    return [(x_lo + n * step, x_lo + (n + 1) * step) for n in range(STRIPS)]
+
+
+def _profile(
+    session: Session,
+    wanted: MapFilter,
+    along: tuple[float, float],
+    strips: list[tuple[float, float]],
+    groups: tuple[tuple[str, ...], ...],
+    glass: list[_Lane],
+) -> tuple[Profile, ...]:
+    x_lo, step = strips[0][0], strips[0][1] - strips[0][0]
+    strip = field_index((Defect.ribbon_x_mm - x_lo) / step)
+    query = narrowed(
+        select(Defect.kind, strip.label("strip"), func.count().label("n")).where(
+            Defect.ribbon_x_mm >= x_lo, Defect.ribbon_x_mm <= strips[-1][1]
+        ),
+        wanted,
+        *along,
+    )
+    counted: dict[tuple[str, int], int] = {}
+    for kind, n, count in session.execute(query.group_by(Defect.kind, strip)):
+        key = kind, min(n, STRIPS - 1)
+        counted[key] = counted.get(key, 0) + count
+    return tuple(
+        Profile(
+            group,
+            low,
+            high,
+            rate(
+                sum(counted.get((kind, n), 0) for kind in group),
+                sum(lane.area_m2(low, high) for lane in glass),
+            ),
+        )
+        for group in groups
+        for n, (low, high) in enumerate(strips)
+    )
+
+
+def _unplaced(session: Session, wanted: MapFilter, begin: datetime, finish: datetime) -> int:
+    """Defects without a place, found on sheets of about this period."""
+    query = select(func.count()).where(
+        Defect.line_id == wanted.line_id,
+        Defect.current,
+        Defect.ribbon_m.is_(None),
+        Defect.found_at >= begin,
+        Defect.found_at <= finish + LATE_INSPECTION,
+    )
+    if wanted.kinds:
+        query = query.where(Defect.kind.in_(wanted.kinds))
+    return session.scalar(query) or 0
