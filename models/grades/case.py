@@ -1,0 +1,210 @@
+"""A sheet made ready for the rules of one grade: exact numbers, sizes as the grade sizes, zones,
+intensities.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from models.grades.kinds import family
+from models.grades.numbers import Interval, exact, rounded_at
+from models.grades.sheet import DefectToJudge, SheetToJudge
+
+if TYPE_CHECKING:
+    from models.grades.grade import Grade
+
+_HALF = Decimal("0.5")
+_SQUARE_MM = Decimal(1_000_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Sizing:
+    """How a standard sizes a fault.
+
+    measure : `largest` dimension, or `mean` of length and width.
+    halo : `ignore`, or `factor`: a fault that shows a halo is sized as halo_factor times its nucleus.
+    """
+
+    measure: str = "largest"
+    halo: str = "ignore"
+    halo_factor: Decimal = Decimal(1)
+
+    def size(self, defect: DefectToJudge) -> Decimal | None:
+        """Size in mm of a defect under this rule; None where it could not be sized."""
+        if defect.length_mm is None:
+            return None
+        length = exact(defect.length_mm)
+        width = length if defect.width_mm is None else exact(defect.width_mm)
+        size = (length + width) * _HALF if self.measure == "mean" else max(length, width)
+        if self.halo == "factor" and defect.halo_mm is not None and defect.halo_mm > defect.length_mm:
+            size *= self.halo_factor
+        return size
+
+    def sd(self, defect: DefectToJudge) -> Decimal:
+        """Standard uncertainty of that size in mm; 0 where none is stated."""
+        if defect.length_sd_mm is None:
+            return Decimal(0)
+        sd = exact(defect.length_sd_mm)
+        if self.measure == "mean" and defect.width_sd_mm is not None:
+            sd = (sd * sd + exact(defect.width_sd_mm) ** 2).sqrt() * _HALF
+        if self.halo == "factor" and defect.halo_mm is not None and defect.length_mm is not None:
+            sd = sd * self.halo_factor if defect.halo_mm > defect.length_mm else sd
+        return sd
+
+    def words(self) -> str:
+        text = "mean of length and width" if self.measure == "mean" else "largest dimension of the nucleus"
+        if self.halo == "factor":
+            text += f", times {self.halo_factor} where a halo shows"
+        return text
+
+
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """A ring of the pane, named from the outside in. `to_mm` or `to_fraction` (of the side) is its inner
+    limit.
+
+    The innermost zone has neither. A fault exactly on the limit belongs to the zone inside it unless
+    `outer_end_in`. Faults in an `ignored` zone are not judged.
+    """
+
+    name: str
+    to_mm: Decimal | None = None
+    to_fraction: Decimal | None = None
+    outer_end_in: bool = False
+    ignored: bool = False
+
+    def reach(self, side_mm: Decimal) -> Decimal | None:
+        """Distance in mm from an edge up to which the zone reaches, across a pane of that side."""
+        if self.to_mm is not None:
+            return self.to_mm
+        return None if self.to_fraction is None else self.to_fraction * side_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Sized:
+    """A defect as one grade sees it. Lengths in mm; `index` is its place in the sheet's list of defects."""
+
+    index: int
+    kind: str
+    kinds: frozenset[str]
+    x: Decimal
+    y: Decimal
+    size: Decimal | None
+    length: Decimal | None
+    width: Decimal | None
+    zone: str
+    intensity: str | None
+    why_no_intensity: str
+    defect: DefectToJudge
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One sheet before one grade.
+
+    area_m2 is kept to the decimals that the grade asks; exact_area_m2 is not rounded; perimeter_m in metres.
+    """
+
+    sheet: SheetToJudge
+    grade: Grade
+    width: Decimal
+    length: Decimal
+    thickness: Decimal
+    exact_area_m2: Decimal
+    area_m2: Decimal
+    perimeter_m: Decimal
+    defects: tuple[Sized, ...]
+    count_factor: Decimal = Decimal(1)
+    count_plus: Decimal = Decimal(0)
+    length_factor: Decimal = Decimal(1)
+    length_step: Decimal | None = None
+    panes: int | None = None
+    claimed: set[int] = field(default_factory=set)
+
+
+def make_case(sheet: SheetToJudge, grade: Grade) -> Case:
+    """The sheet with every number exact and every defect sized, zoned and classed as `grade` asks."""
+    width, length = exact(sheet.width_mm), exact(sheet.length_mm)
+    area = width * length / _SQUARE_MM
+    factor, plus, length_factor, step = grade.modifiers.applied(sheet.build, grade.base_panes)
+    zones = _reaches(grade.zones, width, length)
+    return Case(
+        sheet, grade, width, length, exact(sheet.thickness_mm), area,
+        rounded_at(area, grade.area_decimals, grade.area_rounding), 2 * (width + length) / 1000,
+        tuple(_sized(i, d, grade, zones, width, length) for i, d in enumerate(sheet.defects)),
+        factor, plus, length_factor, step, sheet.build.panes or grade.base_panes,
+    )  # fmt: skip
+
+
+def _sized(
+    index: int,
+    defect: DefectToJudge,
+    grade: Grade,
+    zones: tuple[tuple[Zone, Decimal, Decimal], ...],
+    width: Decimal,
+    length: Decimal,
+) -> Sized:
+    kind, size = defect.kind, grade.sizing.size(defect)
+    equal = grade.equivalents.get(kind)
+    if equal is not None:
+        kind, size = equal
+    kinds = family(kind)
+    x, y = exact(defect.x_mm), exact(defect.y_mm)
+    zone = _zone_of(defect, x, y, zones, width, length) if zones else ""
+    intensity, why = None, ""
+    if grade.intensities and "linear" in kinds:
+        intensity, why = intensity_of(defect.detection_distance_mm, grade.intensities)
+    return Sized(
+        index, kind, kinds, x, y, size,
+        None if defect.length_mm is None else exact(defect.length_mm),
+        None if defect.width_mm is None else exact(defect.width_mm),
+        zone, intensity, why, defect,
+    )  # fmt: skip
+
+
+def _reaches(
+    zones: tuple[Zone, ...], width: Decimal, length: Decimal
+) -> tuple[tuple[Zone, Decimal, Decimal], ...]:
+    return tuple((zone, zone.reach(width) or Decimal(0), zone.reach(length) or Decimal(0)) for zone in zones)
+
+
+def _zone_of(
+    defect: DefectToJudge,
+    x: Decimal,
+    y: Decimal,
+    zones: tuple[tuple[Zone, Decimal, Decimal], ...],
+    width: Decimal,
+    length: Decimal,
+) -> str:
+    """The zone of a fault; a line belongs to the innermost zone that one of its points reaches."""
+    points = [(x, y), *((exact(px), exact(py)) for px, py in defect.path_mm)]
+    innermost = 0
+    for px, py in points:
+        across, along = min(px, width - px), min(py, length - py)
+        for place, (zone, reach_x, reach_y) in enumerate(zones):
+            if place == len(zones) - 1:
+                innermost = place
+                break
+            if zone.outer_end_in:
+                outside = across <= reach_x or along <= reach_y
+            else:
+                outside = across < reach_x or along < reach_y
+            if outside:
+                innermost = max(innermost, place)
+                break
+    return zones[innermost][0].name
+
+
+def intensity_of(
+    distance_mm: float | None, intensities: tuple[tuple[str, Interval], ...]
+) -> tuple[str | None, str]:
+    """(intensity, "") of a linear blemish by its detection distance, or (None, reason why there is none)."""
+    if distance_mm is None:
+        return None, "its detection distance has not been entered"
+    value = exact(distance_mm)
+    for name, distances in intensities:
+        if value in distances:
+            return name, ""
+    return None, f"a detection distance of {distance_mm:g} mm lies between two of the source's bands"

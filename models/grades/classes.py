@@ -1,0 +1,200 @@
+"""The commonest rule: a table of classes by size, length, width or intensity, each with what is allowed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from models.grades.allowance import Allowance, ByArea, Unlimited
+from models.grades.case import Case, Sized
+from models.grades.neighbours import close_pairs, distance
+from models.grades.numbers import Interval, exact, plain
+from models.grades.rules import Origin, When, Who, listing, naming, no_rule, reason
+from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
+
+
+@dataclass(frozen=True, slots=True)
+class Spaced:
+    """Allowed in any number as long as any two of the class lie far enough apart.
+
+    exactly_allowed : whether exactly `apart` mm will do.
+    """
+
+    apart: Decimal
+    exactly_allowed: bool = True
+    edge_to_edge: bool = False
+
+    def words(self) -> str:
+        least = "at least" if self.exactly_allowed else "more than"
+        rims = ", measured between their rims" if self.edge_to_edge else ""
+        return f"any two {least} {plain(self.apart)} mm apart{rims}"
+
+
+@dataclass(frozen=True, slots=True)
+class SizeClass:
+    """One row of the table. A condition that is None does not matter; all given ones must hold together."""
+
+    allowance: Allowance | Spaced
+    size: Interval | None = None
+    length: Interval | None = None
+    width: Interval | None = None
+    intensity: str | None = None
+
+    def takes(self, fault: Sized) -> bool:
+        """Whether the fault falls into the class; a width that was not measured counts as the length."""
+        if self.intensity is not None and fault.intensity != self.intensity:
+            return False
+        if self.size is not None and (fault.size is None or fault.size not in self.size):
+            return False
+        if self.length is not None and (fault.length is None or fault.length not in self.length):
+            return False
+        if self.width is None:
+            return True
+        width = fault.length if fault.width is None else fault.width
+        return width is not None and width in self.width
+
+    def needs_size(self) -> bool:
+        return self.size is not None or self.length is not None or self.width is not None
+
+    def words(self) -> str:
+        parts = [] if self.intensity is None else [self.intensity]
+        if self.size is not None:
+            parts.append(self.size.words())
+        if self.length is not None:
+            parts.append(f"length {self.length.words()}")
+        if self.width is not None:
+            parts.append(f"width {self.width.words()}")
+        return ", ".join(parts) if parts else "of any size"
+
+
+@dataclass(frozen=True, slots=True)
+class ClassTable:
+    """Each fault that the rule is about falls into the first class that takes it; a hole is said, not
+    passed.
+    """
+
+    origin: Origin
+    who: Who
+    when: When
+    classes: tuple[SizeClass, ...]
+
+    def judge(self, case: Case) -> list[Reason]:
+        members: list[list[Sized]] = [[] for _ in self.classes]
+        reasons: list[Reason] = []
+        by_intensity = any(row.intensity is not None for row in self.classes)
+        for fault in self.who.members(case):
+            case.claimed.add(fault.index)
+            place = self.place(fault, case)
+            if place is not None:
+                members[place].append(fault)
+            elif fault.size is None and self._could_be_sized(fault):
+                says = f"{naming(fault)} has no size: it needs a close-up or a measurement by hand"
+                reasons.append(reason(self.origin, says, [fault], outcome=NOT_JUDGED, counted=1))
+            elif by_intensity and fault.intensity is None and fault.defect.detection_distance_mm is None:
+                says = f"{naming(fault)}: {fault.why_no_intensity}"
+                reasons.append(reason(self.origin, says, [fault], outcome=NOT_JUDGED, counted=1))
+            else:
+                reasons.append(no_rule(self.origin, fault, self._hole(fault)))
+        for row, faults in zip(self.classes, members, strict=True):
+            reasons += self._row(row, faults, case)
+        return reasons
+
+    def place(self, fault: Sized, case: Case) -> int | None:
+        """The place of the class that takes the fault, or None.
+
+        A fault too small to be sized falls into the class that reaches from nothing to at least the smallest
+        size that the photos can measure.
+        """
+        for i, row in enumerate(self.classes):
+            if row.takes(fault):
+                return i
+        smallest = case.sheet.smallest_sized_mm
+        if fault.size is None and smallest is not None:
+            for i, row in enumerate(self.classes):
+                if row.size is None or row.size.low > 0 or row.length or row.width or row.intensity:
+                    continue
+                if row.size.high is None or exact(smallest) <= row.size.high:
+                    return i
+        return None
+
+    def _could_be_sized(self, fault: Sized) -> bool:
+        return any(
+            row.needs_size() and (row.intensity is None or row.intensity == fault.intensity)
+            for row in self.classes
+        )
+
+    def _hole(self, fault: Sized) -> str:
+        if fault.why_no_intensity:
+            return fault.why_no_intensity
+        if fault.length is not None and any(row.length or row.width for row in self.classes):
+            width = "" if fault.width is None else f" and width {plain(fault.width)} mm"
+            return f"its length {plain(fault.length)} mm{width} is in no class of the table"
+        return "its size is in no class of the table"
+
+    def _row(self, row: SizeClass, faults: list[Sized], case: Case) -> list[Reason]:
+        what = f"{self.origin.name}, {row.words()}"
+        allowance = row.allowance
+        if isinstance(allowance, Spaced):
+            return [] if not faults else [self._spaced(what, allowance, faults)]
+        if isinstance(allowance, Unlimited):
+            if not faults:
+                return []
+            says = f"{what}: {len(faults)}, {allowance.words()}"
+            return [reason(self.origin, says, faults, counted=len(faults))]
+        if isinstance(allowance, ByArea) and allowance.step(case) is None:
+            if not faults:
+                return []
+            says = f"no rule covers this: {what} on a pane of {plain(case.area_m2)} m²"
+            return [reason(self.origin, says, faults, outcome=NOT_JUDGED, counted=len(faults))]
+        limit = allowance.limit(case)
+        counted = len(faults)
+        if limit is None:
+            says = f"{what}: {counted}, allowed in any number"
+            return [reason(self.origin, says, faults, counted=counted)] if faults else []
+        why = allowance.sum(case)
+        allowed = "none allowed" if limit == 0 else f"at most {plain(limit)} allowed"
+        says = f"{what}: {counted} counted, {allowed}" + (f" ({why})" if why else "")
+        outcome = REJECT if counted > limit else ACCEPT
+        return [reason(self.origin, says, faults, outcome=outcome, limit=limit, counted=counted)]
+
+    def _spaced(self, what: str, rule: Spaced, faults: list[Sized]) -> Reason:
+        pairs = close_pairs(
+            faults, rule.apart, exactly_allowed=rule.exactly_allowed, edge_to_edge=rule.edge_to_edge
+        )
+        return spaced_reason(self.origin, what, rule, faults, pairs)
+
+    def words(self) -> list[str]:
+        who = self.who.words()
+        return [f"{who} {row.words()}: {row.allowance.words()}" for row in self.classes]
+
+    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+        found: dict[tuple[str, Decimal], None] = {}
+        for row in self.classes:
+            if row.intensity is not None and row.intensity != fault.intensity:
+                continue
+            for measure, interval in (("size", row.size), ("length", row.length), ("width", row.width)):
+                if interval is not None:
+                    found.update(dict.fromkeys((measure, end) for end in interval.ends()))
+        return list(found)
+
+
+def spaced_reason(
+    origin: Origin, what: str, rule: Spaced, faults: list[Sized], pairs: list[tuple[int, int]]
+) -> Reason:
+    """The reason for a rule of spacing, with the pairs that lie too close as lines."""
+    if not pairs:
+        says = f"{what}: {len(faults)}, {rule.words()}: kept"
+        return reason(origin, says, faults, outcome=ACCEPT, limit=0, counted=0)
+    nearest = min(pairs, key=lambda pair: distance(faults[pair[0]], faults[pair[1]]))
+    a, b = faults[nearest[0]], faults[nearest[1]]
+    gap = plain(distance(a, b).quantize(Decimal("0.01")))
+    involved = [faults[i] for i in sorted({i for pair in pairs for i in pair})]
+    says = (
+        f"{what}: {rule.words()}; {len(pairs)} {'pair is' if len(pairs) == 1 else 'pairs are'} too close "
+        f"(defects {listing(involved)}); the nearest, {a.index + 1} and {b.index + 1}, are {gap} mm apart"
+    )
+    marks = tuple(
+        {"line": [float(faults[i].x), float(faults[i].y), float(faults[j].x), float(faults[j].y)]}
+        for i, j in pairs[:40]
+    )
+    return reason(origin, says, involved, outcome=REJECT, limit=0, counted=len(pairs), marks=marks)

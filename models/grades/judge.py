@@ -1,0 +1,224 @@
+"""The judge: a sheet and a grade in, a verdict with its reasons out. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from decimal import Decimal
+
+from models.grades.case import Case, Sized, make_case
+from models.grades.explain import REMEMBERED
+from models.grades.grade import Grade
+from models.grades.numbers import exact, number, plain
+from models.grades.questions import NotTogether
+from models.grades.rules import listing
+from models.grades.sheet import SheetToJudge
+from models.grades.verdict import (
+    ACCEPT,
+    NOT_EXAMINED,
+    NOT_JUDGED,
+    REJECT,
+    CloseCall,
+    Decision,
+    Reason,
+    Verdict,
+)
+
+COVERED_ENOUGH = 0.995
+"""Part of the sheet that must have been photographed well enough; the rest is the width of the cut edge in a
+photo.
+"""
+
+_ORDER = {REJECT: 0, NOT_JUDGED: 1, NOT_EXAMINED: 2, ACCEPT: 3}
+
+
+def judge(sheet: SheetToJudge, grade: Grade, *, confirmed_by: str | None = None) -> Verdict:
+    """The verdict of one grade on one sheet.
+
+    Reject as soon as one rule rejects; else not judged where something is missing or no rule covers a fault;
+    else accept. A grade from memory never decides unless `confirmed_by` (or the grade itself) names the
+    person who checked it; `would_say` then holds what it would have said.
+    """
+    confirmed_by = confirmed_by or grade.confirmed_by
+    case = make_case(sheet, grade)
+    reasons = _scope(case)
+    if not reasons:
+        rules = [rule for rule in grade.rules if rule.when.holds(case)]
+        for rule in rules:
+            reasons += rule.judge(case)
+        for rule in rules:
+            if isinstance(rule, NotTogether):
+                reasons += rule.after(reasons)
+        reasons += _uncovered(case)
+    reasons += _missing(sheet, grade)
+    if not grade.remembered and not confirmed_by:
+        reasons = [_held_back(r) if r.remembered and r.outcome == REJECT else r for r in reasons]
+    would_say = _outcome(reasons)
+    outcome = would_say
+    if grade.remembered and not confirmed_by:
+        outcome = NOT_JUDGED
+        reasons.append(_unconfirmed(grade, would_say))
+    reasons.sort(key=lambda r: _ORDER[r.outcome])
+    return Verdict(
+        grade.id, grade.version, grade.source, outcome, tuple(reasons), tuple(_close_calls(case)),
+        tuple(_notes(grade, reasons, confirmed_by)), would_say,
+        tuple((d.defect.length_mm, _as_float(d.size)) for d in case.defects),
+        grade.title, grade.sha256, confirmed_by if grade.remembered else None,
+    )  # fmt: skip
+
+
+def judge_ladder(sheet: SheetToJudge, ordered_grade: Grade, ladder: Sequence[Grade]) -> Decision:
+    """The ordered grade's verdict and, where it rejects, the best grade further down that accepts the sheet.
+
+    ladder : grades from the best down; only those after the ordered one are tried. A sheet that the ordered
+    grade could not judge is not downgraded: what is missing must be found first.
+    """
+    ids = [grade.id for grade in ladder]
+    below = ladder[ids.index(ordered_grade.id) + 1 :] if ordered_grade.id in ids else ladder
+    verdicts = [judge(sheet, ordered_grade)]
+    if verdicts[0].outcome != REJECT:
+        return Decision(verdicts[0].outcome, None, tuple(verdicts))
+    undecided = False
+    for grade in below:
+        verdict = judge(sheet, grade)
+        verdicts.append(verdict)
+        if verdict.outcome == ACCEPT:
+            return Decision("downgrade", grade.id, tuple(verdicts))
+        undecided = undecided or verdict.outcome == NOT_JUDGED
+    return Decision(NOT_JUDGED if undecided else REJECT, None, tuple(verdicts))
+
+
+def _outcome(reasons: list[Reason]) -> str:
+    outcomes = {r.outcome for r in reasons}
+    if REJECT in outcomes:
+        return REJECT
+    return NOT_JUDGED if NOT_JUDGED in outcomes else ACCEPT
+
+
+def _scope(case: Case) -> list[Reason]:
+    """Why the grade says nothing about such a pane at all."""
+    grade, why = case.grade, []
+    if grade.thickness is not None and case.thickness not in grade.thickness:
+        why.append(f"thickness {plain(case.thickness)} mm, the rules are for {grade.thickness.words()}")
+    if case.sheet.use not in grade.uses:
+        use = "a cut size" if case.sheet.use == "cut_size" else "a stock size"
+        why.append(f"{use}, the rules are for {' and '.join(u.replace('_', ' ') + 's' for u in grade.uses)}")
+    shorter = min(case.width, case.length)
+    if grade.smallest_side_mm is not None and shorter < grade.smallest_side_mm:
+        why.append(
+            f"a side of {plain(shorter)} mm, the rules are for {plain(grade.smallest_side_mm)} mm and more"
+        )
+    if grade.smallest_area_m2 is not None and case.exact_area_m2 < grade.smallest_area_m2:
+        why.append(
+            f"{plain(case.exact_area_m2)} m², the rules are for {plain(grade.smallest_area_m2)} m² and more"
+        )
+    if grade.largest_area_m2 is not None and case.exact_area_m2 > grade.largest_area_m2:
+        why.append(
+            f"{plain(case.exact_area_m2)} m², the rules are for up to {plain(grade.largest_area_m2)} m²"
+        )
+    return [
+        Reason(
+            "scope", f"no rule covers this: {text}", (), None, None, NOT_JUDGED, "scope", grade.source,
+            grade.remembered,
+        )
+        for text in why
+    ]  # fmt: skip
+
+
+def _uncovered(case: Case) -> list[Reason]:
+    """Faults on which no rule of the grade has a word."""
+    ignored = {zone.name for zone in case.grade.zones if zone.ignored}
+    left: dict[str, list[Sized]] = {}
+    for fault in case.defects:
+        if fault.index not in case.claimed and fault.zone not in ignored:
+            where = f" in zone {fault.zone}" if fault.zone else ""
+            left.setdefault(f"a {fault.kind}{where}", []).append(fault)
+    return [
+        Reason(
+            "whole grade", f"no rule covers this: {what} (defects {listing(faults)})",
+            tuple(f.index for f in faults), None, len(faults), NOT_JUDGED, "uncovered", case.grade.source,
+        )
+        for what, faults in left.items()
+    ]  # fmt: skip
+
+
+def _missing(sheet: SheetToJudge, grade: Grade) -> list[Reason]:
+    """What the photos do not show."""
+    texts = []
+    if sheet.covered_fraction is not None and sheet.covered_fraction < COVERED_ENOUGH:
+        texts.append(
+            f"{sheet.covered_fraction:.1%} of the sheet has been photographed well enough, all is asked"
+        )
+    smallest, needed = sheet.smallest_sized_mm, grade.smallest_class_mm
+    if smallest is not None and needed is not None and smallest > needed:
+        texts.append(f"the smallest class starts at {needed:g} mm, the photos size from {smallest:g} mm")
+    if texts:
+        texts += sheet.missing
+    return [
+        Reason("coverage", text, (), None, None, NOT_JUDGED, "coverage", "the photos of this sheet")
+        for text in texts
+    ]
+
+
+def _held_back(reason: Reason) -> Reason:
+    """A rule from memory inside a grade seen in print may warn, not reject."""
+    return replace(reason, outcome=NOT_JUDGED, says=f"{reason.says}; the rule is {REMEMBERED}")
+
+
+def _unconfirmed(grade: Grade, would_say: str) -> Reason:
+    would = {ACCEPT: "accept", REJECT: "reject", NOT_JUDGED: "leave undecided"}[would_say]
+    says = (
+        f"the numbers of {grade.title} are {REMEMBERED}; until somebody at the plant has confirmed them "
+        f"by name they decide nothing (they would {would} this sheet)"
+    )
+    return Reason("confirmation", says, (), None, None, NOT_JUDGED, "confirmation", grade.source, True)
+
+
+def _close_calls(case: Case) -> list[CloseCall]:
+    """Sizes that lie within their uncertainty of a limit, the nearest limit for each fault."""
+    calls = []
+    for fault in case.defects:
+        d = fault.defect
+        if not d.length_sd_mm and not d.width_sd_mm:
+            continue
+        sds = {
+            "size": case.grade.sizing.sd(d),
+            "length": exact(d.length_sd_mm or 0),
+            "width": exact(d.width_sd_mm if d.width_sd_mm is not None else d.length_sd_mm or 0),
+        }
+        sizes = {"size": fault.size, "length": fault.length, "width": fault.width or fault.length}
+        best: tuple[Decimal, CloseCall] | None = None
+        for rule in case.grade.rules:
+            if not rule.when.holds(case) or not rule.who.of_kind(fault.kinds):
+                continue
+            if rule.who.zones and fault.zone not in rule.who.zones:
+                continue
+            for measure, end in rule.ends(fault):
+                size, sd = sizes[measure], sds[measure]
+                if size is None or not sd or abs(size - end) > sd:
+                    continue
+                call = CloseCall(fault.index, rule.origin.clause, float(size), float(sd), float(end))
+                if best is None or abs(size - end) < best[0]:
+                    best = (abs(size - end), call)
+        if best is not None:
+            calls.append(best[1])
+    return calls
+
+
+def _notes(grade: Grade, reasons: list[Reason], confirmed_by: str | None) -> list[str]:
+    notes = []
+    if grade.remembered:
+        notes.append(
+            f"numbers {REMEMBERED}"
+            + (f"; confirmed for this plant by {confirmed_by}" if confirmed_by else "; not confirmed yet")
+        )
+    elif any(r.remembered for r in reasons):
+        notes.append(f"some rules are {REMEMBERED}")
+    notes += [f"not examined: {r.says}" for r in reasons if r.outcome == NOT_EXAMINED]
+    notes += [f"judged over the pack, not the sheet: {a.clause}" for a in grade.averages]
+    return notes + list(grade.notes)
+
+
+def _as_float(value: Decimal | None) -> float | None:
+    converted = number(value)
+    return None if converted is None else float(converted)

@@ -1,0 +1,71 @@
+"""Rules on the lengths of lines: the longest single one and the sum of all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from models.grades.case import Case, Sized
+from models.grades.numbers import plain, up_to_multiple
+from models.grades.rules import Origin, When, Who, listing, naming, reason
+from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
+
+
+@dataclass(frozen=True, slots=True)
+class Lengths:
+    """No single fault longer than `single` mm and together no longer than `total` mm."""
+
+    origin: Origin
+    who: Who
+    when: When
+    single: Decimal | None
+    total: Decimal | None
+
+    def judge(self, case: Case) -> list[Reason]:
+        faults = self.who.members(case)
+        case.claimed.update(fault.index for fault in faults)
+        unsized = [fault for fault in faults if fault.length is None]
+        reasons = [
+            reason(self.origin, f"{naming(f)} has no length", [f], outcome=NOT_JUDGED, counted=1)
+            for f in unsized
+        ]
+        faults = [fault for fault in faults if fault.length is not None]
+        what = self.who.words()
+        if self.single is not None:
+            limit = self.limit(self.single, case)
+            long = [f for f in faults if f.length is not None and f.length > limit]
+            longest = max((f.length for f in faults if f.length is not None), default=Decimal(0))
+            says = f"{what}: the longest single one is {plain(longest)} mm, at most {plain(limit)} mm allowed"
+            outcome = REJECT if long else ACCEPT
+            reasons.append(
+                reason(self.origin, says, long or faults, outcome=outcome, limit=limit, counted=longest)
+            )
+        if self.total is not None:
+            limit = self.limit(self.total, case)
+            total = sum((f.length for f in faults if f.length is not None), Decimal(0))
+            says = f"{what}: {plain(total)} mm in all, at most {plain(limit)} mm allowed"
+            if total > limit:
+                says += f" (defects {listing(faults)})"
+            outcome = REJECT if total > limit else ACCEPT
+            reasons.append(reason(self.origin, says, faults, outcome=outcome, limit=limit, counted=total))
+        return reasons
+
+    def limit(self, length: Decimal, case: Case) -> Decimal:
+        """A length after the grade's modifiers for the pane's build."""
+        length = length * case.length_factor
+        if case.length_factor != 1 and case.length_step is not None:
+            length = up_to_multiple(length, case.length_step)
+        return length
+
+    def words(self) -> list[str]:
+        who, texts = self.who.words(), []
+        if self.single is not None:
+            texts.append(f"{who}: none longer than {plain(self.single)} mm")
+        if self.total is not None:
+            texts.append(f"{who}: together no longer than {plain(self.total)} mm")
+        return texts
+
+    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+        if self.single is None or not self.who.takes(fault):
+            return []
+        return [("length", self.single)]

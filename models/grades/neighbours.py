@@ -1,0 +1,68 @@
+"""Pairs of points closer than a distance: found in floats, settled in decimals where floats cannot tell."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.grades.case import Sized
+
+_DOUBT = 1e-9  # relative; ten thousand times what double arithmetic can be wrong by
+_FEW = 48
+
+
+def close_pairs(
+    faults: list[Sized], apart: Decimal, *, exactly_allowed: bool, edge_to_edge: bool = False
+) -> list[tuple[int, int]]:
+    """Pairs (places in `faults`) that lie too close to each other.
+
+    apart : asked distance in mm.  exactly_allowed : whether exactly that distance will do (at least), or not
+    (more than).  edge_to_edge : measured between the rims of circles of each fault's size, else centre to
+    centre.
+    """
+    if len(faults) < 2:
+        return []
+    if len(faults) <= _FEW:
+        return [
+            (i, j)
+            for i in range(len(faults) - 1)
+            for j in range(i + 1, len(faults))
+            if _too_close(faults[i], faults[j], apart, exactly_allowed, edge_to_edge)
+        ]
+    points = np.array([(float(f.x), float(f.y)) for f in faults])
+    radii = np.array([float(f.size or 0) / 2 for f in faults]) if edge_to_edge else np.zeros(len(faults))
+    asked = float(apart)
+    pairs = near_pairs(points, (asked + 2 * float(radii.max())) * (1 + _DOUBT))
+    between = np.hypot(*(points[pairs[:, 0]] - points[pairs[:, 1]]).T)
+    wanted = asked + radii[pairs[:, 0]] + radii[pairs[:, 1]]
+    sure = between < wanted * (1 - _DOUBT)
+    doubtful = ~sure & (between <= wanted * (1 + _DOUBT))
+    found = [(int(i), int(j)) for i, j in pairs[sure]]
+    found += [
+        (int(i), int(j))
+        for i, j in pairs[doubtful]
+        if _too_close(faults[i], faults[j], apart, exactly_allowed, edge_to_edge)
+    ]
+    return sorted(found)
+
+
+def near_pairs(points: NDArray[np.float64], distance: float) -> NDArray[np.intp]:
+    """All pairs i < j of rows of `points` (N, 2) at most `distance` apart, as an (M, 2) array."""
+    from scipy.spatial import cKDTree
+
+    return cKDTree(points).query_pairs(distance, output_type="ndarray")
+
+
+def _too_close(a: Sized, b: Sized, apart: Decimal, exactly_allowed: bool, edge_to_edge: bool) -> bool:
+    dx, dy = a.x - b.x, a.y - b.y
+    asked = apart + ((a.size or 0) + (b.size or 0)) / Decimal(2) if edge_to_edge else apart
+    square, wanted = dx * dx + dy * dy, asked * asked
+    return square < wanted or (square == wanted and not exactly_allowed)
+
+
+def distance(a: Sized, b: Sized) -> Decimal:
+    """Centre to centre distance in mm."""
+    dx, dy = a.x - b.x, a.y - b.y
+    return (dx * dx + dy * dy).sqrt()

@@ -1,0 +1,179 @@
+"""Rules that a person answers, rules seen from a distance, and rules made of other rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from models.grades.case import Case, Sized
+from models.grades.numbers import exact, plain
+from models.grades.rules import Origin, Rule, When, Who, listing, naming, reason
+from models.grades.verdict import ACCEPT, NOT_EXAMINED, NOT_JUDGED, REJECT, Reason
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something only a person can say: disturbing, bunched. An answer true means objectionable.
+
+    The question arises when more than `more_than` faults that the rule is about are on the pane.
+    """
+
+    origin: Origin
+    who: Who
+    when: When
+    name: str
+    asks: str
+    more_than: int = 0
+
+    def judge(self, case: Case) -> list[Reason]:
+        faults = self.who.members(case)
+        case.claimed.update(fault.index for fault in faults)
+        if len(faults) <= self.more_than:
+            return []
+        answer = case.sheet.answers.get(self.name)
+        if answer is None:
+            says = f"{self.asks} (defects {listing(faults)}): a person must answer"
+            return [
+                reason(
+                    self.origin,
+                    says,
+                    faults,
+                    outcome=NOT_JUDGED,
+                    counted=len(faults),
+                    open_question=self.name,
+                )
+            ]
+        says = f"{self.asks} The answer was {'yes' if answer else 'no'}."
+        outcome = REJECT if answer else ACCEPT
+        return [reason(self.origin, says, faults, outcome=outcome, counted=len(faults))]
+
+    def words(self) -> list[str]:
+        return [f"{self.who.words()}: {self.asks} A person answers; yes rejects."]
+
+    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+        return []
+
+
+@dataclass(frozen=True, slots=True)
+class SeenFrom:
+    """Nothing of the kind may be seen from this distance; what is only seen closer is allowed."""
+
+    origin: Origin
+    who: Who
+    when: When
+    distance: Decimal
+
+    def judge(self, case: Case) -> list[Reason]:
+        faults = self.who.members(case)
+        case.claimed.update(fault.index for fault in faults)
+        unknown = [f for f in faults if f.defect.detection_distance_mm is None]
+        seen = [
+            f
+            for f in faults
+            if f.defect.detection_distance_mm is not None
+            and exact(f.defect.detection_distance_mm) >= self.distance
+        ]
+        reasons = [
+            reason(
+                self.origin,
+                f"{naming(f)}: its detection distance has not been entered, "
+                f"{plain(self.distance)} mm decides",
+                [f],
+                outcome=NOT_JUDGED,
+                counted=1,
+            )
+            for f in unknown
+        ]
+        if faults and (seen or not unknown):
+            what = f"{self.who.words()} seen from {plain(self.distance)} mm"
+            says = f"{what}: {len(seen)} counted, none allowed"
+            outcome = REJECT if seen else ACCEPT
+            reasons.append(
+                reason(self.origin, says, seen or faults, outcome=outcome, limit=0, counted=len(seen))
+            )
+        return reasons
+
+    def words(self) -> list[str]:
+        return [f"{self.who.words()}: none may be seen from {plain(self.distance)} mm"]
+
+    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+        return []
+
+
+@dataclass(frozen=True, slots=True)
+class AnyOf:
+    """Kept if one of several rules is kept."""
+
+    origin: Origin
+    who: Who
+    when: When
+    rules: tuple[Rule, ...]
+
+    def judge(self, case: Case) -> list[Reason]:
+        answers = [rule.judge(case) for rule in self.rules if rule.when.holds(case)]
+        ranked = sorted(answers, key=_worst)
+        return ranked[0] if ranked else []
+
+    def words(self) -> list[str]:
+        return ["either " + "; or ".join("; ".join(rule.words()) for rule in self.rules)]
+
+    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+        return [end for rule in self.rules for end in rule.ends(fault)]
+
+
+_RANK = {ACCEPT: 0, NOT_EXAMINED: 0, NOT_JUDGED: 1, REJECT: 2}
+
+
+def _worst(reasons: list[Reason]) -> int:
+    return max((_RANK[r.outcome] for r in reasons), default=0)
+
+
+@dataclass(frozen=True, slots=True)
+class NotTogether:
+    """The permitted faults may not all be at their maximum in one pane.
+
+    Looked at when the other rules have spoken: `at_once` or more of the rules with a number at their limit
+    reject.
+    """
+
+    origin: Origin
+    who: Who
+    when: When
+    at_once: int
+
+    def judge(self, case: Case) -> list[Reason]:
+        return []
+
+    def after(self, reasons: list[Reason]) -> list[Reason]:
+        """The rule's word once all other reasons are known."""
+        full = [r for r in reasons if r.limit and r.counted is not None and r.counted >= r.limit]
+        if not full:
+            return []
+        finds = sorted({i for r in full for i in r.finds})
+        says = (
+            f"permitted faults may not all be at their maximum in one pane: {len(full)} classes are, "
+            f"fewer than {self.at_once} asked"
+        )
+        outcome = REJECT if len(full) >= self.at_once else ACCEPT
+        o = self.origin
+        return [
+            Reason(
+                o.clause,
+                says,
+                tuple(finds),
+                self.at_once - 1,
+                len(full),
+                outcome,
+                o.name,
+                o.source,
+                o.remembered,
+            )
+        ]
+
+    def words(self) -> list[str]:
+        return [
+            f"permitted faults may not all be at their maximum: fewer than {self.at_once} classes at once"
+        ]
+
+    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+        return []

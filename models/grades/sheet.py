@@ -1,0 +1,187 @@
+"""What is judged: a sheet, its defects, and what was found out about it besides the photos."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+from models.grades.errors import BadSheet
+from models.grades.kinds import known, tidy
+
+USES = ("stock", "cut_size")
+
+
+@dataclass(frozen=True, slots=True)
+class DefectToJudge:
+    """One defect on a sheet, all lengths in mm, in sheet coordinates.
+
+    length_mm : largest dimension of the nucleus, or arc length of a line; None where it could not be sized.
+    width_mm : largest dimension across it.  halo_mm : largest dimension of the distorted zone, None where
+    none.
+    detection_distance_mm : distance at which a person walking in first sees it.
+    length_sd_mm, width_sd_mm : standard uncertainty of the sizes, None where not known.
+    depth_mm : how far an edge fault goes into the thickness.  path_mm : points along a line, for its zone.
+    ref : whatever the caller knows it by; carried along, never read.
+    """
+
+    kind: str
+    x_mm: float
+    y_mm: float
+    length_mm: float | None
+    width_mm: float | None = None
+    halo_mm: float | None = None
+    detection_distance_mm: float | None = None
+    length_sd_mm: float | None = None
+    width_sd_mm: float | None = None
+    depth_mm: float | None = None
+    path_mm: tuple[tuple[float, float], ...] = ()
+    ref: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class Build:
+    """How the pane is made up, for rules that change with it; the default is the base case of the grade's
+    table.
+
+    panes None means the number of panes for which the table is printed.
+    """
+
+    panes: int | None = None
+    laminated_units: int = 0
+    monolithic: bool = False
+    interlayer_mm: float = 0.0
+    installed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SheetToJudge:
+    """A sheet with its defects and what limits the judgement.
+
+    width_mm across the ribbon, length_mm along it, thickness_mm nominal, all positive.
+    covered_fraction : part of the sheet photographed well enough, None where the defect list is known
+    complete.
+    smallest_sized_mm : smallest size the photos can measure, None where that does not limit.
+    missing : sentences on what is still to be photographed.
+    optical_angle_deg : angle at which distortion was first seen in the zebra test, None where not tested.
+    answers : what a person answered to the questions of a grade, by question name.
+    """
+
+    width_mm: float
+    length_mm: float
+    thickness_mm: float
+    use: str = "stock"
+    defects: tuple[DefectToJudge, ...] = ()
+    covered_fraction: float | None = None
+    smallest_sized_mm: float | None = None
+    missing: tuple[str, ...] = ()
+    optical_angle_deg: float | None = None
+    build: Build = Build()
+    answers: Mapping[str, bool] = field(default_factory=dict)
+
+
+_OPTIONAL = tuple(
+    f.name for f in fields(DefectToJudge) if f.name not in ("kind", "x_mm", "y_mm", "path_mm", "ref")
+)
+
+
+def sheet_from_dict(data: Any, *, where: str) -> SheetToJudge:
+    """A sheet read from JSON (keys as the fields of SheetToJudge and DefectToJudge).
+
+    Raises BadSheet naming `where`, the key and what was expected.
+    """
+    if not isinstance(data, Mapping):
+        raise BadSheet(f"{where}: expected an object with width_mm, length_mm, thickness_mm and defects")
+    width = _size(data, "width_mm", where)
+    length = _size(data, "length_mm", where)
+    thickness = _size(data, "thickness_mm", where)
+    use = data.get("use", "stock")
+    if use not in USES:
+        raise BadSheet(f"{where}: use: expected stock or cut_size, got {use!r}")
+    listed = data.get("defects", [])
+    if not isinstance(listed, list | tuple):
+        raise BadSheet(f"{where}: defects: expected a list, got {_kind_of(listed)}")
+    defects = tuple(_defect(one, f"{where}: defects[{i}]", width, length) for i, one in enumerate(listed))
+    covered = _maybe(data, "covered_fraction", where)
+    if covered is not None and covered > 1:
+        raise BadSheet(f"{where}: covered_fraction: expected a number from 0 to 1, got {covered}")
+    missing = data.get("missing", ())
+    if isinstance(missing, str) or not all(isinstance(text, str) for text in missing):
+        raise BadSheet(f"{where}: missing: expected a list of sentences")
+    return SheetToJudge(
+        width, length, thickness, use, defects, covered, _maybe(data, "smallest_sized_mm", where),
+        tuple(missing), _maybe(data, "optical_angle_deg", where), _build(data.get("build", {}), where),
+        _answers(data.get("answers", {}), where),
+    )  # fmt: skip
+
+
+def _defect(data: Any, where: str, width: float, length: float) -> DefectToJudge:
+    if not isinstance(data, Mapping):
+        raise BadSheet(f"{where}: expected an object with kind, x_mm, y_mm and length_mm")
+    kind = data.get("kind")
+    if not isinstance(kind, str) or not known(tidy(kind)):
+        raise BadSheet(
+            f"{where}.kind: expected a kind of defect such as bubble, stone or scratch, got {kind!r}"
+        )
+    x, y = _number(data, "x_mm", where), _number(data, "y_mm", where)
+    for name, value, most in (("x_mm", x, width), ("y_mm", y, length)):
+        if not 0 <= value <= most:
+            raise BadSheet(f"{where}.{name}: expected a place on the sheet, 0 to {most:g} mm, got {value:g}")
+    if "length_mm" not in data:
+        raise BadSheet(f"{where}.length_mm: expected a size in mm (null where it could not be sized)")
+    sizes = {name: _maybe(data, name, where) for name in _OPTIONAL}
+    path = data.get("path_mm") or ()
+    try:
+        points = tuple((float(px), float(py)) for px, py in path)
+    except (TypeError, ValueError):
+        raise BadSheet(f"{where}.path_mm: expected a list of [x, y] points in mm") from None
+    return DefectToJudge(kind=tidy(kind), x_mm=x, y_mm=y, path_mm=points, ref=data.get("ref"), **sizes)
+
+
+def _number(data: Mapping[str, Any], key: str, where: str) -> float:
+    value = data.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise BadSheet(f"{where}.{key}: expected a number, got {_kind_of(value)}")
+    return value
+
+
+def _maybe(data: Mapping[str, Any], key: str, where: str) -> float | None:
+    if data.get(key) is None:
+        return None
+    value = _number(data, key, where)
+    if value < 0:
+        raise BadSheet(f"{where}.{key}: expected a number that is not negative, got {value:g}")
+    return value
+
+
+def _size(data: Mapping[str, Any], key: str, where: str) -> float:
+    value = _number(data, key, where)
+    if value <= 0:
+        raise BadSheet(f"{where}.{key}: expected a length above 0 mm, got {value:g}")
+    return value
+
+
+def _build(data: Any, where: str) -> Build:
+    if not isinstance(data, Mapping):
+        raise BadSheet(f"{where}: build: expected an object, got {_kind_of(data)}")
+    names = {f.name for f in fields(Build)}
+    for key, value in data.items():
+        if key not in names:
+            raise BadSheet(f"{where}: build.{key}: expected one of {', '.join(sorted(names))}")
+        if key in ("monolithic", "installed"):
+            if not isinstance(value, bool):
+                raise BadSheet(f"{where}: build.{key}: expected true or false, got {value!r}")
+        elif _number(data, key, f"{where}: build") < 0:
+            raise BadSheet(f"{where}: build.{key}: expected a number that is not negative, got {value!r}")
+    return Build(**data)
+
+
+def _answers(data: Any, where: str) -> dict[str, bool]:
+    if not isinstance(data, Mapping) or not all(isinstance(v, bool) for v in data.values()):
+        raise BadSheet(f"{where}: answers: expected an object of true or false by question name")
+    return dict(data)
+
+
+def _kind_of(value: Any) -> str:
+    return "nothing" if value is None else f"{type(value).__name__} {value!r}"[:60]
