@@ -104,6 +104,11 @@ def canonical(value: Any) -> str:
     return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
+def digest_of(value: Any) -> str:
+    """SHA-256, hex, of a value's one JSON text."""
+    return hashlib.sha256(canonical(value).encode()).hexdigest()
+
+
 def entry_hash(entry: AuditEntry) -> str:
     """SHA-256, hex, over all that the entry says and the hash of the one before."""
     parts = [
@@ -119,7 +124,7 @@ def entry_hash(entry: AuditEntry) -> str:
         entry.details,
         entry.previous_hash,
     ]
-    return hashlib.sha256(canonical(parts).encode()).hexdigest()
+    return digest_of(parts)
 
 
 def verify(session: Session) -> Iterator[Fault]:
