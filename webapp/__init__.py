@@ -31,6 +31,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     Raises LehrbookError for a setting that does not exist or a database that cannot be used.
     """
     from webapp import errors, security, view_helpers
+    from webapp.account import signed_in
     from webapp.plant import Plant, open_plant
     from webapp.settings import load_settings
 
@@ -52,6 +53,7 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.extensions["plant"] = plant
     app.teardown_appcontext(plant.end_session)
     security.init_app(app, secure_cookies=plant.settings.secure_cookies)
+    signed_in.init_app(app)
     errors.init_app(app)
     view_helpers.init_app(app)
     for name in BLUEPRINTS:

@@ -5,6 +5,7 @@ Everything that pages and workers ask of `vision` is here, so that models never 
 
 import io
 import json
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -12,11 +13,17 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from vision import Frame, PhotoSetup, VisionError, inspect_photo
+from vision.errors import VisionError
+from vision.frames import Frame
 from vision.photo import read_colour, read_photo
+from vision.photo_setup import PhotoSetup
 
 Progress = Callable[[float, str], None]
 
+Point = tuple[float, float]
+
+#: two touches closer than this are one; a defect has some length
+LEAST_LENGTH_MM = 0.01
 PHOTO_QUALITY = 88
 THUMBNAIL_PX = 320
 #: a picture for the screen has at most this many pixels: some tablets draw nothing larger
@@ -55,6 +62,8 @@ def inspect_bytes(
 
     progress : called with the share done (0..1) and what is being done. Raises VisionError.
     """
+    from vision import inspect_photo  # loads the kinds' weights: workers need them, pages do not
+
     checked = None if setup is None else PhotoSetup.from_dict(setup, where=f"set-up of {name}")
     return inspect_photo(data, checked, name=name).to_dict()
 
@@ -75,6 +84,44 @@ def places_px(
     if frame is None or not points_mm:
         return []
     return [(float(x), float(y)) for x, y in Frame.from_dict(frame).mm_to_px(np.asarray(points_mm, float))]
+
+
+def measured_between(frame: dict[str, Any] | None, one: Point, other: Point) -> dict[str, float]:
+    """x_mm, y_mm and length_mm of what lies between two places of a photo; empty without a scale."""
+    ends = places_mm(frame, [one, other])
+    if not ends:
+        return {}
+    (x0, y0), (x1, y1) = ends
+    length = math.hypot(x1 - x0, y1 - y0)
+    return {"x_mm": (x0 + x1) / 2, "y_mm": (y0 + y1) / 2, "length_mm": max(length, LEAST_LENGTH_MM)}
+
+
+def moved_setup(setup: dict[str, Any], x0_mm: float | None, y0_mm: float | None) -> dict[str, Any]:
+    """A set-up of a square-on camera moved to another corner; with tags it stays where they are."""
+    field = setup.get("field_mm")
+    if field is None or setup.get("tags") or (x0_mm is None and y0_mm is None):
+        return setup
+    x0 = field[0] if x0_mm is None else x0_mm
+    y0 = field[1] if y0_mm is None else y0_mm
+    return {**setup, "field_mm": [x0, y0, x0 + field[2] - field[0], y0 + field[3] - field[1]]}
+
+
+def setup_words(setup: dict[str, Any]) -> str:
+    """A set-up in a sentence."""
+    light = {"dark_field": "dark field", "bright_field": "bright field"}.get(
+        str(setup.get("lighting")), "light unknown"
+    )
+    parts = [light]
+    if setup.get("tags"):
+        parts.append(f"{len(setup['tags']['corners_mm'])} reference tags")
+    elif setup.get("mm_per_px"):
+        parts.append(f"{setup['mm_per_px']:g} mm per pixel")
+    else:
+        parts.append("no scale: review only")
+    if setup.get("field_mm"):
+        x0, y0, x1, y1 = setup["field_mm"]
+        parts.append(f"x {x0:g} to {x1:g} mm, y {y0:g} to {y1:g} mm")
+    return ", ".join(parts)
 
 
 def screen_picture(data: bytes, name: str) -> bytes:

@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from models import audit, database, migrations
 from models.errors import StoreError
-from models.grades import GradeBook
+from models.grades import GradeBook, load_sets
+from models.inspections import plant_book
 from models.records import Line
 from models.store import PhotoStore
 from webapp.security import origin
@@ -65,13 +66,20 @@ def open_plant(settings: Settings, *, told: Callable[[str], object] | None = Non
         engine=engine,
         sessions=database.session_factory(engine),
         store=PhotoStore(settings.home / "photos"),
-        book=GradeBook.load(settings.home / "grades"),
+        book=load_sets(),
     )
 
 
 def current_plant() -> Plant:
     """The plant of the app that answers this request."""
     return cast("Plant", current_app.extensions["plant"])
+
+
+def current_book() -> GradeBook:
+    """The grades at hand, with what the plant has confirmed by name."""
+    if "book" not in g:
+        g.book = plant_book(db(), current_plant().book)
+    return cast("GradeBook", g.book)
 
 
 def db() -> Session:

@@ -14,6 +14,7 @@ from models.inspections.deciding import (
     confirm_rest,
     dismiss_find,
     finds_of,
+    take_back_word,
     withdraw_defect,
 )
 from models.inspections.defects import DefectValues, defects_of, revisions_of
@@ -87,6 +88,7 @@ __all__ = [
     "set_grade",
     "sheet_by_label",
     "shift_at",
+    "take_back_word",
     "take_next",
     "take_sheet",
     "withdraw_defect",

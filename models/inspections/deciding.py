@@ -84,11 +84,12 @@ def confirm_find(session: Session, find_id: int, user_id: int | None, **changes:
     previous = None
     if word is not None and word.defect_id is not None:
         previous = newest_revision(session, get_defect(session, word.defect_id))
-    elif word is not None:
+    else:
         previous = _withdrawn_before(session, find)
     if previous is not None and previous.current and not changes:
         return previous
-    values = _values(find) if previous is None else values_of(previous)
+    # after a word was taken back, the find stands as it was measured
+    values = _values(find) if previous is None or word is None else values_of(previous)
     values = values.changed(changes)
     photo = session.get_one(Photo, find.photo_id)
     defect = add_revision(
@@ -118,6 +119,22 @@ def dismiss_find(
     if word is not None and word.defect_id is not None:
         gone = _withdraw(session, sheet, get_defect(session, word.defect_id), user_id)
     return _say(session, find, word, "dismissed", gone, reason, user_id, sheet)
+
+
+def take_back_word(session: Session, find_id: int, user_id: int | None) -> None:
+    """Take back the last word about a find: it is undecided again; the word and its defect stay in the books."""
+    find, sheet = _find_and_sheet(session, find_id, user_id)
+    word = _current_word(session, find)
+    if word is None:
+        return
+    if word.defect_id is not None:
+        _withdraw(session, sheet, get_defect(session, word.defect_id), user_id)
+    word.current = False
+    session.flush()
+    audit.append(
+        session, "find.take_back", "find", find.id, user_id=user_id, sheet_id=sheet.id,
+        details={"find_id": find.id, "number": find.number, "decision": word.decision},
+    )  # fmt: skip
 
 
 def confirm_rest(session: Session, sheet_id: int, user_id: int | None) -> list[Defect]:

@@ -1,7 +1,6 @@
 """Sign-in and sign-out, the start page of each role, and who may sign in at all."""
 
 from flask import Blueprint, flash, redirect, render_template, request, session, url_for
-from flask.blueprints import BlueprintSetupState
 from flask.typing import ResponseReturnValue
 from flask_login import current_user, login_user, logout_user
 
@@ -14,11 +13,6 @@ from webapp.plant import current_plant, db
 from webapp.security import open_to_all, origin, roles, safe_next, start_session
 
 bp = Blueprint("account", __name__)
-
-
-@bp.record_once
-def _register(state: BlueprintSetupState) -> None:
-    signed_in.init_app(state.app)
 
 
 @bp.get("/")

@@ -10,7 +10,7 @@ from webapp.plant import db
 
 
 @dataclass(frozen=True, slots=True)
-class SignedIn(UserMixin):  # type: ignore[misc]
+class SignedIn(UserMixin):
     """Who sends this request. `stamp` changes with password, PIN or disabling, which ends old sessions."""
 
     user_id: int

@@ -1,0 +1,67 @@
+"""The photo set-ups that a booth has saved."""
+
+from flask import flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from flask_login import current_user
+
+from models import setups as saved_setups
+from models.errors import BadValue, NoSuchRecord
+from models.records import Line
+from webapp import bridge
+from webapp.inspect.blueprint import bp, inspecting
+from webapp.plant import db
+from webapp.security import roles
+
+keeping = roles("quality_lead", "administrator")
+
+
+@bp.get("/lines/<int:line_id>/set-ups")
+@inspecting
+def setups(line_id: int) -> ResponseReturnValue:
+    """The set-ups of this line's booth."""
+    line = _line(line_id)
+    rows = [(saved, bridge.setup_words(saved.setup)) for saved in saved_setups.list_setups(db(), line_id)]
+    return render_template(
+        "inspect/setups.html", title=f"Photo set-ups, line {line.name}", line=line, rows=rows
+    )
+
+
+@bp.post("/lines/<int:line_id>/set-ups")
+@keeping
+def save_setup(line_id: int) -> ResponseReturnValue:
+    """Save a set-up from a set-up file."""
+    line = _line(line_id)
+    file = request.files.get("setup_file")
+    if file is None or not file.filename:
+        raise BadValue("no set-up file was chosen; nothing was saved")
+    content = bridge.read_setup_file(file.stream.read(1_000_001), file.filename)
+    saved = saved_setups.save_setup(
+        db(),
+        line.id,
+        request.form.get("name", ""),
+        content,
+        first_choice=request.form.get("first_choice") is not None,
+        user_id=current_user.user_id,
+    )
+    db().commit()
+    flash(f"Saved: {saved.name}.", "done")
+    return redirect(url_for("inspect.setups", line_id=line.id), 303)
+
+
+@bp.post("/set-ups/<int:setup_id>/retire")
+@keeping
+def retire_setup(setup_id: int) -> ResponseReturnValue:
+    """Stop offering a set-up."""
+    saved = saved_setups.saved_setup(db(), setup_id)
+    saved_setups.retire_setup(db(), setup_id, user_id=current_user.user_id)
+    db().commit()
+    flash(f"No longer offered: {saved.name}.", "done")
+    return redirect(url_for("inspect.setups", line_id=saved.line_id), 303)
+
+
+def _line(line_id: int) -> Line:
+    line = db().get(Line, line_id)
+    if line is None:
+        msg = f"line {line_id}: there is no such line"
+        raise NoSuchRecord(msg)
+    return line
