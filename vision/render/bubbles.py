@@ -1,9 +1,10 @@
 """Gas in the glass: how an ellipsoidal cavity looks against the lamps and in oblique light.
 
-Families: "ray" traces the view through the cavity onto the lamp panel (refraction twice, total reflection on the
-way in and at the back face, Fresnel losses after Schlick); "slope" shades by the slope of the cavity's wall alone;
-"open" is a cavity broken through the surface, seen as a sharp half ring. In dark field "ray" shows the glints where
-the wall's normal halves the angle between lamp and eye, front and back wall, "slope" a scattering rim.
+Families: "ray" traces the view through the cavity onto the lamp panel (refraction twice, total reflection on
+the way in and at the back face, Fresnel losses after Schlick); "slope" shades by the slope of the cavity's
+wall alone; "open" is a cavity broken through the surface, seen as a sharp half ring. In dark field "ray"
+shows the glints where the wall's normal halves the angle between lamp and eye, front and back wall, "slope" a
+scattering rim.
 """
 
 from __future__ import annotations
@@ -96,7 +97,8 @@ def _shaded(u: Plane, v: Plane, rho: Plane, bubble: Defect, rng: np.random.Gener
 def halo_factor(
     defect: Defect, u: Plane, v: Plane, grid: PatchGrid, spec: SceneSpec, rng: np.random.Generator
 ) -> Plane:
-    """The disturbed surface round an inclusion as a weak lens: light of the panel looked up where the slope bends it.
+    """The disturbed surface round an inclusion as a weak lens: light of the panel looked up where the slope
+    bends it.
 
     A lens in front of an even, wide panel shows nothing, so the second part, the shadow of the lens in partly
     collimated light (proportional to its curvature), is weighed by `LampPanel.collimation`.

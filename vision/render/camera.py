@@ -12,7 +12,9 @@ from vision.render.scene import Camera, Floats
 
 
 class Projection:
-    """The mapping of one camera. Raises ValueError where the tilt leaves part of the picture without a sheet plane."""
+    """The mapping of one camera. Raises ValueError where the tilt leaves part of the picture without a sheet
+    plane.
+    """
 
     def __init__(self, camera: Camera) -> None:
         self.camera = camera
@@ -36,7 +38,9 @@ class Projection:
         return self.middle + ideal * (1 + self.camera.k1 * r2 + self.camera.k2 * r2**2)
 
     def px_to_mm(self, points_px: ArrayLike) -> Floats:
-        """points_px : float array, shape (N, 2). The radial terms are undone by fixed-point steps (error < 1e-6 px)."""
+        """points_px : float array, shape (N, 2). The radial terms are undone by fixed-point steps (error <
+        1e-6 px).
+        """
         distorted = np.asarray(points_px, dtype=float) - self.middle
         ideal = distorted.copy()
         if self.camera.k1 or self.camera.k2:
@@ -57,7 +61,7 @@ class Projection:
         return float(1 / np.sqrt(abs(np.linalg.det(self.jacobian(point_mm)))))
 
     def mm_map(self, step_px: int) -> tuple[Floats, tuple[int, int]]:
-        """Sheet points of a coarse grid over the picture, shape (rows, columns, 2), one node each `step_px`."""
+        """Sheet points of a grid over the picture, shape (rows, columns, 2), one node each `step_px`."""
         columns = -(-self.camera.width_px // step_px) + 1
         rows = -(-self.camera.height_px // step_px) + 1
         grid_x, grid_y = np.meshgrid((np.arange(columns) + 0.5) * step_px, (np.arange(rows) + 0.5) * step_px)

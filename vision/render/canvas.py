@@ -1,10 +1,10 @@
 """Where features are laid into the picture with the right flux at any size.
 
-A feature is computed in scene light on a fine grid round its place, averaged down, blurred by the point spread on a
-grid that still resolves it, and only then summed over pixels. So a seed of an eighth of a pixel keeps its light and
-its sub-pixel place. The picture itself is never blurred as a whole: what is smooth (lamps, haze) needs no blur,
-what is sharp comes as a patch or as an analytic edge. Left out by this: blur across two overlapping features
-multiplies them after blurring each, instead of before.
+A feature is computed in scene light on a fine grid round its place, averaged down, blurred by the point
+spread on a grid that still resolves it, and only then summed over pixels. So a seed of an eighth of a pixel
+keeps its light and its sub-pixel place. The picture itself is never blurred as a whole: what is smooth
+(lamps, haze) needs no blur, what is sharp comes as a patch or as an analytic edge. Left out by this: blur
+across two overlapping features multiplies them after blurring each, instead of before.
 """
 
 from __future__ import annotations
@@ -22,7 +22,9 @@ SETTLED = 4
 
 
 class Canvas:
-    """The picture in linear light: `planes`, float32, shape (H, W, 3), and what is needed to lay patches into it."""
+    """The picture in linear light: `planes`, float32, shape (H, W, 3), and what is needed to lay patches into
+    it.
+    """
 
     def __init__(self, planes: Plane, projection: Projection, blur: Blur) -> None:
         self.planes = planes
@@ -33,9 +35,11 @@ class Canvas:
     def patch(
         self, centre_mm: tuple[float, float], reach_mm: float, finest_mm: float, most: int = 640
     ) -> PatchGrid | None:
-        """A grid `reach_mm` round a sheet point that resolves `finest_mm`, or None where it misses the picture.
+        """A grid `reach_mm` round a sheet point that resolves `finest_mm`, or None where it misses the
+        picture.
 
-        `most` caps the samples along one side; a large feature then gets a coarser grid, never below two a pixel.
+        `most` caps the samples along one side; a large feature then gets a coarser grid, never below two a
+        pixel.
         """
         centre = self.projection.mm_to_px([centre_mm])[0]
         jacobian = self.projection.jacobian(centre_mm)
@@ -66,11 +70,10 @@ class Canvas:
         if plus is not None:
             target += plus[cut] if plus.ndim == 3 else plus[cut][..., None]
 
-    def cut(self, box: tuple[int, int, int, int]) -> tuple[slice, slice, slice, slice]:
-        """Row and column slices of a box inside the picture, then the same inside the box."""
+    def cut(self, box: tuple[int, int, int, int]) -> tuple[slice, slice]:
+        """Rows and columns of the part of a box that lies inside the picture."""
         x0, y0, x1, y1 = box
-        cx0, cy0, cx1, cy1 = max(x0, 0), max(y0, 0), min(x1, self.width), min(y1, self.height)
-        return slice(cy0, cy1), slice(cx0, cx1), slice(cy0 - y0, cy1 - y0), slice(cx0 - x0, cx1 - x0)
+        return slice(max(y0, 0), min(y1, self.height)), slice(max(x0, 0), min(x1, self.width))
 
 
 @dataclass
@@ -106,7 +109,9 @@ class PatchGrid:
         ) - self.x_mm * np.float32(s)
 
     def to_fine(self, points_mm: Floats) -> Floats:
-        """Points relative to the centre (mm, shape (N, 2)) in samples of the fine grid, outer-corner convention."""
+        """Points relative to the centre (mm, shape (N, 2)) in samples of the fine grid, outer-corner
+        convention.
+        """
         fine = self.settled * self.times
         px = points_mm @ np.linalg.inv(self.mm_of_px).T + self.centre_px
         return (px - np.array(self.box[:2])) * fine

@@ -1,7 +1,8 @@
-"""What lies on the sheet and is no defect: dust, lint, writing, drips, finger marks, suction rings, reflections.
+"""What lies on the sheet and is no defect: dust, lint, writing, drips, finger marks, suction rings,
+reflections.
 
-Each function lays its thing into the canvas and returns the picture box (x0, y0, x1, y1) it touches, or None where
-it misses the picture. Surface dirt has sharp edges and no lens halo; that is what tells it from stones.
+Each function lays its thing into the canvas and returns the picture box (x0, y0, x1, y1) it touches, or None
+where it misses the picture. Surface dirt has sharp edges and no lens halo; that is what tells it from stones.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ import numpy as np
 
 from vision.render import lines
 from vision.render.canvas import Canvas, PatchGrid
+from vision.render.handwriting import written
+from vision.render.outlines import cover_of
 from vision.render.scene import Clutter, Floats, Plane, SceneSpec
 
 Box = tuple[int, int, int, int]
@@ -47,12 +50,12 @@ def _dust(canvas: Canvas, thing: Clutter, spec: SceneSpec) -> Box | None:
     grid = canvas.patch((thing.x_mm, thing.y_mm), 0.75 * size, size / 14)
     if grid is None:
         return None
-    mask = np.zeros(grid.x_mm.shape, dtype=np.uint8)
+    cover = np.zeros(grid.x_mm.shape, dtype=np.float32)
     for _ in range(int(rng.integers(1, 4))):
-        points = _flake(rng, size * rng.uniform(0.45, 1.0)) + rng.normal(0, 0.12 * size, 2)
-        corners = np.round((grid.to_fine(points) - 0.5) * 16).astype(np.int32)
-        cv2.fillPoly(mask, [corners], int(rng.integers(150, 256)), lineType=cv2.LINE_AA, shift=4)
-    cover = grid.settle(mask.astype(np.float32) / 255)
+        flake, (dx, dy) = _flake(rng, size * rng.uniform(0.45, 1.0)), rng.normal(0, 0.12 * size, 2)
+        piece = cover_of(flake, grid.x_mm - np.float32(dx), grid.y_mm - np.float32(dy), grid.fine_mm)
+        cover = np.maximum(cover, piece * np.float32(rng.uniform(0.6, 1.0)))
+    cover = grid.settle(cover)
     _blend(canvas, grid, cover, spec, thing.strength, thing.strength * rng.uniform(0.2, 0.8))
     return grid.box
 
@@ -101,7 +104,7 @@ def _lint(canvas: Canvas, thing: Clutter, spec: SceneSpec) -> Box | None:
 
 def _marker(canvas: Canvas, thing: Clutter, spec: SceneSpec) -> Box | None:
     rng = np.random.default_rng(thing.seed)
-    strokes = _written(thing.text, thing.size_mm, rng)
+    strokes = written(thing.text, thing.size_mm, rng)
     points = np.concatenate(strokes)
     reach = float(np.abs(points).max()) + 3
     grid = canvas.patch((thing.x_mm, thing.y_mm), reach, canvas.projection.camera.mm_per_px / 2, most=1800)
@@ -110,96 +113,23 @@ def _marker(canvas: Canvas, thing: Clutter, spec: SceneSpec) -> Box | None:
     turn = np.deg2rad(thing.angle_deg)
     spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
     pen_mm = rng.uniform(1.0, 3.5) * min(1.0, thing.size_mm / 25)
-    cover = np.zeros(grid.x_mm.shape, dtype=np.float32)
+    layer = np.zeros(grid.x_mm.shape, dtype=np.uint8)
+    thick = max(1, round(pen_mm / grid.fine_mm))
     for stroke in strokes:
-        layer = np.zeros(grid.x_mm.shape, dtype=np.uint8)
         fine = np.round((grid.to_fine(stroke @ spin) - 0.5) * 16).astype(np.int32)
-        thick = max(1, round(pen_mm / grid.fine_mm))
-        cv2.polylines(layer, [fine], False, 255, thickness=thick, lineType=cv2.LINE_AA, shift=4)
-        cover = 1 - (1 - cover) * (1 - layer.astype(np.float32) / 255 * rng.uniform(0.75, 1.0))
-    streaks = 1 - rng.uniform(0.05, 0.4) * (
-        _mottle(cover.shape, max(2.0, pen_mm / 4 / grid.fine_mm), rng) > 0.8
-    )
-    settled = grid.settle((cover * streaks).astype(np.float32))
+        cv2.polylines(layer, [fine], False, int(rng.integers(190, 256)), thick, cv2.LINE_AA, 4)
+    thin = _mottle(layer.shape, max(2.0, pen_mm / 3 / grid.fine_mm), rng)
+    streaks = 1 - np.float32(rng.uniform(0.03, 0.25)) * np.clip(thin - 0.3, 0, 1)
+    settled = grid.settle(layer.astype(np.float32) / 255 * streaks)
+    opaque = np.float32(0.5 + 0.5 * thing.strength)
     ink = np.asarray(INKS[str(rng.choice(list(INKS)))], dtype=np.float32)
     if spec.lighting == "bright_field":
-        canvas.lay(grid.box, 1 - np.float32(thing.strength) * settled[..., None] * (1 - ink), None)
+        canvas.lay(grid.box, 1 - opaque * settled[..., None] * (1 - ink), None)
     else:
         canvas.lay(
-            grid.box, None, np.float32(thing.strength * 0.5) * settled[..., None] * (ink + np.float32(0.15))
+            grid.box, None, np.float32(thing.strength * 0.4) * settled[..., None] * (ink + np.float32(0.1))
         )
     return grid.box
-
-
-_GLYPHS = {
-    "0": [
-        [
-            (0.5, 0),
-            (0.1, 0.2),
-            (0, 0.5),
-            (0.15, 0.85),
-            (0.5, 1),
-            (0.85, 0.8),
-            (1, 0.5),
-            (0.85, 0.15),
-            (0.5, 0),
-        ]
-    ],
-    "1": [[(0.2, 0.25), (0.55, 0), (0.55, 1)]],
-    "2": [[(0.05, 0.25), (0.3, 0), (0.8, 0.05), (0.9, 0.35), (0.5, 0.65), (0, 1), (0.95, 1)]],
-    "3": [[(0.1, 0.1), (0.5, 0), (0.9, 0.2), (0.5, 0.45), (0.95, 0.7), (0.6, 1), (0.05, 0.9)]],
-    "4": [[(0.65, 1), (0.65, 0), (0, 0.65), (0.95, 0.65)]],
-    "5": [[(0.9, 0), (0.2, 0), (0.1, 0.45), (0.6, 0.4), (0.95, 0.7), (0.6, 1), (0.05, 0.9)]],
-    "7": [[(0, 0), (0.95, 0), (0.35, 1)], [(0.2, 0.5), (0.75, 0.5)]],
-    "8": [
-        [
-            (0.5, 0.45),
-            (0.1, 0.25),
-            (0.5, 0),
-            (0.9, 0.2),
-            (0.5, 0.45),
-            (0.05, 0.75),
-            (0.5, 1),
-            (0.95, 0.75),
-            (0.5, 0.45),
-        ]
-    ],
-    "A": [[(0, 1), (0.5, 0), (1, 1)], [(0.2, 0.62), (0.8, 0.62)]],
-    "B": [[(0.1, 1), (0.1, 0), (0.7, 0.08), (0.75, 0.4), (0.1, 0.48), (0.9, 0.6), (0.85, 0.92), (0.1, 1)]],
-    "K": [[(0.1, 0), (0.1, 1)], [(0.9, 0), (0.1, 0.55), (0.95, 1)]],
-    "X": [[(0, 0), (1, 1)], [(1, 0), (0, 1)]],
-    "/": [[(0.9, 0), (0.1, 1)]],
-    "-": [[(0.1, 0.5), (0.9, 0.5)]],
-    ">": [[(0, 0.5), (1, 0.5)], [(0.65, 0.2), (1, 0.5), (0.65, 0.8)]],
-    "o": [[(np.cos(t) / 2 + 0.5, np.sin(t) / 2 + 0.5) for t in np.linspace(0.3, 6.7, 24)]],
-}
-"""Handwritten characters as strokes in a unit box: our own lettering."""
-
-WRITING = "012345789ABKX/->o"
-
-
-def _written(text: str, height_mm: float, rng: np.random.Generator) -> list[Floats]:
-    """Strokes of a short handwritten text, centred, sheet mm."""
-    strokes, at = [], 0.0
-    slant = rng.normal(0.1, 0.12)
-    for letter in text:
-        for raw in _GLYPHS[letter]:
-            points = np.asarray(raw, dtype=float) + rng.normal(0, 0.035, (len(raw), 2))
-            dense = _smooth(points)
-            x = (dense[:, 0] * 0.62 + at + slant * (0.5 - dense[:, 1])) * height_mm
-            strokes.append(np.column_stack([x, (dense[:, 1] - 0.5 + rng.normal(0, 0.02)) * height_mm]))
-        at += 0.85 + rng.normal(0, 0.06)
-    middle = np.concatenate(strokes).mean(axis=0)
-    return [stroke - middle for stroke in strokes]
-
-
-def _smooth(points: Floats) -> Floats:
-    """Corner-cutting curve through a stroke (Chaikin), ends kept."""
-    for _ in range(2):
-        a, b = points[:-1], points[1:]
-        inner = np.stack([0.78 * a + 0.22 * b, 0.22 * a + 0.78 * b], axis=1).reshape(-1, 2)
-        points = np.concatenate([points[:1], inner, points[-1:]])
-    return points
 
 
 def _drip(canvas: Canvas, thing: Clutter, spec: SceneSpec) -> Box | None:
@@ -217,9 +147,8 @@ def _drip(canvas: Canvas, thing: Clutter, spec: SceneSpec) -> Box | None:
         / 2
         * (1 + sum(rng.normal(0, 0.05) * np.cos(k * azimuth + rng.uniform(0, 6)) for k in (2, 3, 4, 5)))
     )
-    squeezed = v / (1 + np.where(u > 0, 0, 0.0))
     pulled = np.where(u > 0, u / (1 + tear), u)
-    r = np.hypot(pulled, squeezed * (1 + tear * np.clip(u / (size * (1 + tear)), 0, 1)))
+    r = np.hypot(pulled, v * (1 + tear * np.clip(u / (size * (1 + tear)), 0, 1)))
     edge_mm = rng.uniform(0.04, 0.18)
     gap = radius - r
     ring = np.exp(-((gap / max(edge_mm, 0.6 * grid.fine_mm)) ** 2)) * min(1.0, edge_mm / (0.6 * grid.fine_mm))
@@ -264,7 +193,7 @@ def _suction(canvas: Canvas, thing: Clutter, spec: SceneSpec) -> Box | None:
         turns = np.linspace(start, start + span, 400)
         wobble = 1 + 0.004 * np.sin(3 * turns + rng.uniform(0, 6))
         path = np.column_stack([np.cos(turns), np.sin(turns)]) * (size / 2 * share * wobble)[:, None]
-        curve = lines.curve_of(canvas, path + [thing.x_mm, thing.y_mm], step_px=1.0)
+        curve = lines.curve_of(canvas, path + np.array([thing.x_mm, thing.y_mm]), step_px=1.0)
         px_per_mm = 1 / canvas.projection.mm_per_px_at((thing.x_mm, thing.y_mm))
         width = rng.uniform(0.6, 2.5) * px_per_mm
         sigma = float(np.hypot(canvas.blur.sigma_px, 0.3 * width))

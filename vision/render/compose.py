@@ -11,16 +11,21 @@ from vision.render import clutter, light, lines, sensor, surroundings, truth
 from vision.render.bubbles import bright_bubble, dark_bubble
 from vision.render.camera import Projection
 from vision.render.canvas import Canvas
+from vision.render.outlines import calipers
 from vision.render.scene import Defect, Plane, Rendered, SceneSpec
 from vision.render.scratch_lines import draw_scratch
-from vision.render.stones import bright_stone, calipers, dark_stone, outline
+from vision.render.stones import bright_stone, dark_stone, outline
 
 HALO_SHOWS = 0.025
-"""A halo shows where it changes the light by at least this share (bright field) or adds this much (dark field)."""
+"""A halo shows where it changes the light by at least this share (bright field) or adds this much (dark
+field).
+"""
 
 
 def render(scene: SceneSpec, rng: np.random.Generator) -> Rendered:
-    """Draw a scene. `rng` gives the noise of the sensor and the ground's mottle; all else stands in the scene."""
+    """Draw a scene. `rng` gives the noise of the sensor and the ground's mottle; all else stands in the
+    scene.
+    """
     projection = Projection(scene.camera)
     ground, edge_px = light.ground(scene, projection, rng)
     canvas = Canvas(np.repeat(ground[..., None], 3, axis=2), projection, scene.blur)
@@ -83,7 +88,7 @@ def _lay_defect(canvas: Canvas, defect: Defect, scene: SceneSpec) -> dict[str, A
     grid = canvas.patch((defect.x_mm, defect.y_mm), reach, defect.width_mm / 40)
     if grid is None:
         return None
-    rows, columns, inner_rows, inner_columns = canvas.cut(grid.box)
+    rows, columns = canvas.cut(grid.box)
     before = canvas.planes[rows, columns, 1].copy()
     if scene.lighting == "bright_field":
         fine = (
@@ -108,7 +113,9 @@ def _lay_defect(canvas: Canvas, defect: Defect, scene: SceneSpec) -> dict[str, A
 
 
 def _halo_mm(defect: Defect, length_mm: float, clean: Plane, x_mm: Plane, y_mm: Plane) -> float | None:
-    """Largest dimension of the zone that the halo visibly changes; None where it does not reach past the nucleus."""
+    """Largest dimension of the zone that the halo visibly changes; None where it does not reach past the
+    nucleus.
+    """
     if defect.halo_strength <= 0:
         return None
     shows = clean > HALO_SHOWS

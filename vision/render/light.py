@@ -52,7 +52,9 @@ def dark_light(light: DarkLight, spec: SceneSpec, x_mm: Floats, y_mm: Floats) ->
 
 
 def ground(spec: SceneSpec, projection: Projection, rng: np.random.Generator) -> tuple[Plane, Plane]:
-    """The whole picture's light, shape (H, W), and the signed distance to the sheet's edge in px (inside > 0)."""
+    """The whole picture's light, shape (H, W), and the signed distance to the sheet's edge in px (inside >
+    0).
+    """
     grid, size = projection.mm_map(GRID_PX)
     x_mm, y_mm = grid[..., 0], grid[..., 1]
     if spec.lighting == "bright_field":

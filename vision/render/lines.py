@@ -1,7 +1,7 @@
 """Thin curves, laid into the picture analytically: scratches, fibres, edges of dried drops.
 
-Each pixel takes the curve's cross profile, integrated over the pixel and the point spread, at its distance from the
-curve. So a line of a quarter of a pixel has the right flux without any supersampling.
+Each pixel takes the curve's cross profile, integrated over the pixel and the point spread, at its distance
+from the curve. So a line of a quarter of a pixel has the right flux without any supersampling.
 """
 
 from __future__ import annotations
@@ -115,7 +115,9 @@ def normal_cdf(z: Floats) -> Floats:
 
 
 def band(across: Floats, width_px: Floats | float, sigma_px: float) -> Floats:
-    """A band of unit height and a given width, seen through a Gaussian of `sigma_px`, at a distance across it."""
+    """A band of unit height and a given width, seen through a Gaussian of `sigma_px`, at a distance across
+    it.
+    """
     half = np.asarray(width_px) / 2
     return normal_cdf((across + half) / sigma_px) - normal_cdf((across - half) / sigma_px)
 

@@ -1,9 +1,9 @@
 """What a rendered photo shows: sheet, camera, light, sensor, defects and clutter, all as plain values.
 
-Lengths are sheet millimetres (`_mm`) or image pixels (`_px`). Directions (`_deg`) are sheet directions: the unit
-vector of angle a is (cos a, sin a) with x to the right and y down, so 90 degrees lies along the draw.
-Everything irregular about a feature (outline, texture, curl) grows from its own `seed`, so a scene is a complete
-description and can be rendered again.
+Lengths are sheet millimetres (`_mm`) or image pixels (`_px`). Directions (`_deg`) are sheet directions: the
+unit vector of angle a is (cos a, sin a) with x to the right and y down, so 90 degrees lies along the draw.
+Everything irregular about a feature (outline, texture, curl) grows from its own `seed`, so a scene is a
+complete description and can be rendered again.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ Plane = NDArray[Any]
 class Camera:
     """A pinhole with tilt, roll and two radial terms.
 
-    `mm_per_px` holds at `centre_mm`, the sheet point in the middle of the picture. `k1`, `k2` act on the radius
-    over half the picture's diagonal: distorted = ideal * (1 + k1 r^2 + k2 r^4).
+    `mm_per_px` holds at `centre_mm`, the sheet point in the middle of the picture. `k1`, `k2` act on the
+    radius over half the picture's diagonal: distorted = ideal * (1 + k1 r^2 + k2 r^4).
     """
 
     width_px: int
@@ -71,7 +71,7 @@ class LampPanel:
 
 @dataclass(frozen=True, slots=True)
 class DarkLight:
-    """Oblique or edge light on a black ground (dark field); `azimuths_deg` point from the glass to the lamps."""
+    """Oblique or edge light on a black ground (dark field); `azimuths_deg` point from glass to lamps."""
 
     azimuths_deg: tuple[float, ...]
     strengths: tuple[float, ...]
@@ -105,10 +105,11 @@ class Sensor:
 
 @dataclass(frozen=True, slots=True)
 class Defect:
-    """One defect of the glass. `style` names the family of the model, `strength` its opacity or scatter (0..1).
+    """One defect of the glass. `style` names the family of the model, `strength` its opacity or scatter
+    (0..1).
 
-    For a scratch `path_mm` is its course, `length_mm` follows from it and `gaps` are the stretches, as fractions
-    of the course, where it skips.
+    For a scratch `path_mm` is its course, `length_mm` follows from it and `gaps` are the stretches, as
+    fractions of the course, where it skips.
     """
 
     kind: str
@@ -151,7 +152,7 @@ class Tag:
 
 @dataclass(frozen=True, slots=True)
 class SceneSpec:
-    """One photo to be. `given_scale` and `tags` say what the set-up tells; with neither, it tells no scale."""
+    """One photo to be. `given_scale` and `tags` say what the set-up tells; with neither, no scale."""
 
     lighting: str
     thickness_mm: float
@@ -170,7 +171,7 @@ class SceneSpec:
 
 @dataclass(frozen=True, slots=True)
 class Rendered:
-    """image : uint8 array, shape (H, W, 3), RGB; `setup` as in the set-up file; `truth` as the package says."""
+    """image : uint8 array, shape (H, W, 3), RGB; `setup` as in its file; `truth` as the package says."""
 
     image: NDArray[np.uint8]
     setup: dict[str, Any]

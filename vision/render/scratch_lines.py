@@ -1,8 +1,9 @@
 """Scratches: a V-shaped groove that scatters, with skips, light and heavy stretches, chatter and splinters.
 
-Bright field: the flanks send light aside, a dark line; in the "ridged" family the pushed-up lips make it two dark
-lines with a lighter middle. Dark field: a bright line whose strength depends on how squarely the groove faces a
-lamp: |cos| of the angle between the groove's normal and the lamp's azimuth, raised to a power, plus a floor.
+Bright field: the flanks send light aside, a dark line; in the "ridged" family the pushed-up lips make it two
+dark lines with a lighter middle. Dark field: a bright line whose strength depends on how squarely the groove
+faces a lamp: |cos| of the angle between the groove's normal and the lamp's azimuth, raised to a power, plus a
+floor.
 """
 
 from __future__ import annotations
@@ -33,7 +34,9 @@ def weight_along(scratch: Defect, place_mm: Floats, length_mm: float) -> Floats:
 
 
 def draw_scratch(canvas: Canvas, scratch: Defect, spec: SceneSpec) -> dict[str, Floats] | None:
-    """Lay one scratch; returns what the visibility needs (`rows`, `columns`, `change`, `along` 0..1), None if outside."""
+    """Lay one scratch; returns what the visibility needs (`rows`, `columns`, `change`, `along` 0..1), None if
+    outside.
+    """
     path = np.asarray(scratch.path_mm, dtype=float)
     curve = lines.curve_of(canvas, path)
     middle = path[len(path) // 2]

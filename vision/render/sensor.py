@@ -1,7 +1,7 @@
 """From scene light to the picture a phone or camera stores.
 
-Exposure, vignetting, flicker bands of a rolling shutter, shot and read noise (grain may be correlated as after
-demosaicing), tone curve, then what phones do: smoothing of small differences and sharpening.
+Exposure, vignetting, flicker bands of a rolling shutter, shot and read noise (grain may be correlated as
+after demosaicing), tone curve, then what phones do: smoothing of small differences and sharpening.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ def _processed(coded: Plane, sensor: Sensor) -> NDArray[np.uint8]:
         smooth = cv2.GaussianBlur(coded, (0, 0), 1.2)
         step = coded - smooth
         # small steps are taken for noise, large ones for detail
-        coded = smooth + step * (1 - np.float32(sensor.denoise) * np.exp(-((step / np.float32(6.0)) ** 2)))
+        coded = smooth + step * (1 - np.float32(sensor.denoise) / (1 + (step * np.float32(1 / 5)) ** 2) ** 2)
     if sensor.sharpen > 0:
         soft = cv2.GaussianBlur(coded, (0, 0), sensor.sharpen_px)
         coded = coded + np.float32(sensor.sharpen) * (coded - soft)

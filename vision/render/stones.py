@@ -1,7 +1,9 @@
-"""Solid inclusions: an opaque core of irregular outline with texture, a glassy halo, sometimes a tail along the draw.
+"""Solid inclusions: an opaque core of irregular outline with texture, a glassy halo, sometimes a tail along
+the draw.
 
-Families: "angular" (broken grain: convex polygon with its corners a little rounded), "rounded" (dissolving grain:
-wavy outline, soft edge where glass and grain mix) and "wispy" (rounded, with a tail of grains drawn out along y).
+Families: "angular" (broken grain: convex polygon with its corners a little rounded), "rounded" (dissolving
+grain: wavy outline, soft edge where glass and grain mix) and "wispy" (rounded, with a tail of grains drawn
+out along y).
 """
 
 from __future__ import annotations
@@ -11,11 +13,12 @@ import numpy as np
 
 from vision.render.bubbles import halo_factor
 from vision.render.canvas import PatchGrid
+from vision.render.outlines import calipers, cover_of
 from vision.render.scene import Defect, Floats, Plane, SceneSpec
 
 
 def outline(stone: Defect) -> Floats:
-    """Closed outline of the core relative to its centre, sheet mm, shape (N, 2); its caliper is `length_mm`."""
+    """Closed outline of the core round its centre, sheet mm, shape (N, 2); its caliper is `length_mm`."""
     rng = np.random.default_rng(stone.seed)
     if stone.style == "angular":
         count = int(rng.integers(5, 10))
@@ -36,26 +39,13 @@ def outline(stone: Defect) -> Floats:
     return points @ np.array([[c, s], [-s, c]])
 
 
-def calipers(points: Floats) -> tuple[float, float, float]:
-    """Largest dimension of a closed outline, the largest dimension across it, and its direction in degrees [0, 180)."""
-    hull = cv2.convexHull(points.astype(np.float32))[:, 0, :].astype(float)
-    gaps = hull[:, None, :] - hull[None, :, :]
-    squared = (gaps**2).sum(axis=2)
-    i, j = np.unravel_index(int(np.argmax(squared)), squared.shape)
-    length = float(np.sqrt(squared[i, j]))
-    along = gaps[i, j] / max(length, 1e-12)
-    across = hull @ np.array([-along[1], along[0]])
-    return length, float(across.max() - across.min()), float(np.rad2deg(np.arctan2(along[1], along[0])) % 180)
-
-
 def core_cover(stone: Defect, grid: PatchGrid) -> tuple[Plane, Plane]:
-    """Cover of the core (0..1, soft where it dissolves) and its texture (about 0, sd about 1), on the fine grid."""
+    """Cover of the core (0..1, soft where it dissolves) and its texture (about 0, sd about 1), on the fine
+    grid.
+    """
     rng = np.random.default_rng(stone.seed + 1)
     shape = grid.x_mm.shape
-    mask = np.zeros(shape, dtype=np.uint8)
-    corners = np.round((grid.to_fine(outline(stone)) - 0.5) * 16).astype(np.int32)
-    cv2.fillPoly(mask, [corners], 255, lineType=cv2.LINE_AA, shift=4)
-    cover = mask.astype(np.float32) / 255
+    cover = cover_of(outline(stone), grid.x_mm, grid.y_mm, grid.fine_mm)
     softness = stone.width_mm * (
         rng.uniform(0.04, 0.14) if stone.style != "angular" else rng.uniform(0.0, 0.03)
     )

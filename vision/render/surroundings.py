@@ -15,7 +15,9 @@ TAG_MODULES = 7
 
 
 def lay_edge(canvas: Canvas, edge_px: Plane, spec: SceneSpec, rng: np.random.Generator) -> Box | None:
-    """Draw the backdrop where edge_px < 0 and the cut edge along 0. Returns the box of the edge, None without one."""
+    """Draw the backdrop where edge_px < 0 and the cut edge along 0. Returns the box of the edge, None without
+    one.
+    """
     if float(edge_px.min()) > 3 * canvas.blur.sigma_px + 2:
         return None
     sigma = float(np.sqrt(canvas.blur.sigma_px**2 + 1 / 12))
@@ -93,20 +95,32 @@ def lay_tag(canvas: Canvas, tag: Tag, spec: SceneSpec, paper: float) -> Box | No
     corners = np.asarray(tag.corners_mm, dtype=float)
     centre = corners.mean(axis=0)
     side = float(np.hypot(*(corners[1] - corners[0])))
-    grid = canvas.patch((float(centre[0]), float(centre[1])), 0.95 * side, 1e9, most=1800)
+    grid = canvas.patch(
+        (float(centre[0]), float(centre[1])), 0.95 * side, spec.camera.mm_per_px / 6, most=1800
+    )
     if grid is None:
         return None
     x_mm, y_mm = _exact_mm(canvas, grid.box, grid.settled * grid.times)
     right, down = (corners[1] - corners[0]) / side, (corners[3] - corners[0]) / side
     u = ((x_mm - corners[0, 0]) * right[0] + (y_mm - corners[0, 1]) * right[1]) / side * TAG_MODULES
     v = ((x_mm - corners[0, 0]) * down[0] + (y_mm - corners[0, 1]) * down[1]) / side * TAG_MODULES
-    inside = ((u > -1) & (v > -1) & (u < TAG_MODULES + 1) & (v < TAG_MODULES + 1)).astype(np.float32)
-    column = np.clip(np.floor(u).astype(int) + 2, 0, printed.shape[1] - 1)
-    row = np.clip(np.floor(v).astype(int) + 2, 0, printed.shape[0] - 1)
+    samples = np.float32(side / TAG_MODULES / grid.fine_mm)
+    rim = np.minimum(np.minimum(u, TAG_MODULES - u), np.minimum(v, TAG_MODULES - v)) + 1
+    inside = np.clip(rim * samples + 0.5, 0, 1).astype(np.float32)
+    ink = cv2.remap(
+        printed, _sharp(u, samples), _sharp(v, samples), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     cover = grid.settle(inside)
-    light = grid.settle(inside * printed[row, column])
+    light = grid.settle(inside * ink)
     canvas.lay(grid.box, 1 - cover, np.float32(paper) * light)
     return grid.box
+
+
+def _sharp(place: Plane, samples: np.float32) -> Plane:
+    """Place in modules as a coordinate of the padded print, whose modules meet within one sample."""
+    low = np.floor(place - 0.5)
+    share = np.clip((place - 1 - low) * samples + 0.5, 0, 1)
+    return np.asarray(low + share + 2, dtype=np.float32)
 
 
 def _exact_mm(canvas: Canvas, box: Box, per_px: int) -> tuple[Plane, Plane]:

@@ -1,10 +1,10 @@
 """What is in the photo, in sheet mm and in pixels, and whether it can be seen: computed, not guessed.
 
-For each pixel the clean change that a defect makes is divided by the noise there (shot, read, rounding to 8 bits,
-and for dark field the mottle of the ground). `snr` is the largest such ratio, `snr_total` the root of the sum of
-squares: what a filter of exactly the right shape would reach. A spot is `visible` from PEAK and TOTAL on, if its
-middle lies inside field, sheet and picture and under no tag. A scratch is judged by the median over its length of
-the best pixel across it, and by its total.
+For each pixel the clean change that a defect makes is divided by the noise there (shot, read, rounding to 8
+bits, and for dark field the mottle of the ground). `snr` is the largest such ratio, `snr_total` the root of
+the sum of squares: what a filter of exactly the right shape would reach. A spot is `visible` from PEAK and
+TOTAL on, if its middle lies inside field, sheet and picture and under no tag. A scratch is judged by the
+median over its length of the best pixel across it, and by its total.
 """
 
 from __future__ import annotations
