@@ -24,15 +24,19 @@ def lay_edge(canvas: Canvas, edge_px: Plane, spec: SceneSpec, rng: np.random.Gen
     _lay_backdrop(canvas, edge_px, spec, sigma, rng)
     px_per_mm = 1 / spec.camera.mm_per_px
     width = rng.uniform(0.4, 2.0) * px_per_mm
+    knots = max(8, int(max(edge_px.shape) * spec.camera.mm_per_px / 5))
     rough = cv2.resize(
-        rng.standard_normal((40, 40)).astype(np.float32), edge_px.shape[::-1], interpolation=cv2.INTER_CUBIC
+        rng.standard_normal((knots, knots)).astype(np.float32),
+        edge_px.shape[::-1],
+        interpolation=cv2.INTER_CUBIC,
     )
-    rows, columns = np.nonzero(np.abs(edge_px) < width + 4 * sigma + 3)
+    reach = width + 4 * sigma + 4 / spec.camera.mm_per_px
+    rows, columns = np.nonzero(np.abs(edge_px) < reach)
     if not rows.size:
         return None
     across = edge_px[rows, columns] - width / 2
     cover = lines.band(across, width, sigma) * np.clip(0.8 + 0.25 * rough[rows, columns], 0.2, 1.2)
-    chips = _chips(canvas, spec, rng, rows, columns)
+    chips = _chips(edge_px, spec, rng, rows, columns)
     if spec.lighting == "bright_field":
         lines.lay_factor(
             canvas, rows, columns, 1 - np.clip(rng.uniform(0.4, 0.9) * np.maximum(cover, chips), 0, 0.95)
@@ -58,31 +62,48 @@ def _lay_backdrop(
     glass = lines.normal_cdf(edge_px[cut] / sigma).astype(np.float32)
     height, width = glass.shape
     level = rng.uniform(0.02, 1.1) if spec.lighting == "bright_field" else rng.uniform(0.003, 0.15)
-    plank = cv2.resize(
-        rng.normal(1, 0.25, (int(rng.integers(2, 7)), 2)).astype(np.float32),
-        (width, height),
-        interpolation=cv2.INTER_NEAREST,
-    )
-    plank = cv2.GaussianBlur(plank, (0, 0), 3)
-    speckle = cv2.resize(
-        rng.normal(1, 0.08, (height // 3 + 1, width // 9 + 1)).astype(np.float32), (width, height)
-    )
+    planks = _planks(height, width, spec.camera.mm_per_px, rng)
+    grain = rng.normal(1, 0.08, (height // 3 + 1, width // 9 + 1)).astype(np.float32)
+    speckle = cv2.resize(grain, (width, height), interpolation=cv2.INTER_LINEAR)
     lit = rng.random() < 0.4 and spec.lighting == "bright_field"
-    behind = canvas.planes[cut] if lit else (np.float32(level) * plank * speckle)[..., None]
+    behind = canvas.planes[cut] if lit else (np.float32(level) * planks * speckle)[..., None]
     canvas.planes[cut] = canvas.planes[cut] * glass[..., None] + behind * np.float32(1.06 if lit else 1.0) * (
         1 - glass[..., None]
     )
 
 
-def _chips(canvas: Canvas, spec: SceneSpec, rng: np.random.Generator, rows: Plane, columns: Plane) -> Plane:
-    """Shell-shaped bites along the edge, as cover at the listed pixels."""
+def _planks(height: int, width: int, mm_per_px: float, rng: np.random.Generator) -> Plane:
+    """A bench of slats or rollers below the sheet: bands of differing brightness, dark joints, rounded or
+    flat.
+    """
+    upright = rng.random() < 0.5
+    count = width if upright else height
+    pitch = max(rng.uniform(40, 160) / mm_per_px, 8.0)
+    place = (np.arange(count) + rng.uniform(0, pitch)) / pitch
+    slat = np.floor(place).astype(int)
+    tone = rng.normal(1, 0.15, slat.max() + 1)[slat]
+    round_off = 1 - rng.uniform(0, 0.8) * (2 * (place - slat) - 1) ** 2
+    joint = 1 - 0.8 * np.exp(-(((place - slat) * pitch * mm_per_px / 2.0) ** 2))
+    profile = np.clip(tone * round_off * joint, 0.02, None).astype(np.float32)
+    band = np.broadcast_to(profile[None, :] if upright else profile[:, None], (height, width))
+    return np.asarray(cv2.GaussianBlur(np.ascontiguousarray(band), (0, 0), 2.5), dtype=np.float32)
+
+
+def _chips(edge_px: Plane, spec: SceneSpec, rng: np.random.Generator, rows: Plane, columns: Plane) -> Plane:
+    """Shell-shaped bites from the edge into the glass, as cover at the listed pixels."""
     cover = np.zeros(rows.size, dtype=np.float32)
-    for _ in range(int(rng.integers(0, 9))):
-        middle = int(rng.integers(0, rows.size))
-        radius = max(rng.lognormal(0.2, 0.6) / spec.camera.mm_per_px, 0.6)
-        r = np.hypot((rows - rows[middle]) * rng.uniform(0.7, 1.4), columns - columns[middle]) / radius
-        rings = 0.6 + 0.4 * np.cos(r * rng.uniform(4, 9))
-        cover = np.maximum(cover, np.clip((1 - r) * radius + 0.5, 0, 1) * rings).astype(np.float32)
+    here = edge_px[rows, columns]
+    at_edge = np.flatnonzero(np.abs(here) < 0.7)
+    if not at_edge.size:
+        return cover
+    for _ in range(int(rng.integers(0, 8))):
+        middle = int(rng.choice(at_edge))
+        radius = max(rng.lognormal(0.1, 0.6) / spec.camera.mm_per_px, 0.6)
+        squeeze = rng.uniform(1.0, 2.0)
+        r = np.hypot(np.hypot(rows - rows[middle], columns - columns[middle]), squeeze * here) / radius
+        shell = 0.55 + 0.45 * np.cos(r * rng.uniform(4, 10)) * rng.uniform(0.3, 1)
+        bite = np.clip((1 - r) * radius + 0.5, 0, 1) * np.clip(here + 0.5, 0, 1)
+        cover = np.maximum(cover, bite * shell).astype(np.float32)
     return cover
 
 
