@@ -47,13 +47,13 @@ def save_setup(
         raise NoSuchRecord(f"line {line_id}: there is no such line")
     query = select(SavedSetup).where(SavedSetup.line_id == line_id, SavedSetup.name == name)
     saved = session.scalars(query).one_or_none()
+    if first_choice:
+        for other in list_setups(session, line_id):
+            other.first_choice = False
     if saved is None:
         saved = SavedSetup(line_id=line_id, name=name, created_at=utc_now())
         session.add(saved)
     saved.setup, saved.created_by, saved.retired_at = setup, user_id, None
-    if first_choice:
-        for other in list_setups(session, line_id):
-            other.first_choice = False
     saved.first_choice = first_choice
     session.flush()
     audit.append(

@@ -28,9 +28,13 @@ ROLE_WORDS = {
     "administrator": "administrator",
 }
 
+#: the one inline style that the vendored photo viewer sets, by its hash; nothing else is let through
+VIEWER_STYLE = "sha256-9xTiqzfwFaL2SGb1rmr8gysEwVVjIvqWAgmZgqFqpEE="
+
 CONTENT_SECURITY_POLICY = "; ".join(
     (
         "default-src 'self'",
+        f"style-src 'self' '{VIEWER_STYLE}'",
         "img-src 'self' blob: data:",
         "object-src 'none'",
         "base-uri 'none'",

@@ -18,13 +18,15 @@ class LineCard:
     plant: str
     waiting: int
     mine: tuple[Sheet, ...]
+    following: Sheet | None
 
     @property
     def waiting_words(self) -> str:
         """How many sheets wait, as a sentence."""
         if not self.waiting:
             return "No sheet waits."
-        return "1 sheet waits." if self.waiting == 1 else f"{self.waiting} sheets wait."
+        count = "1 sheet waits" if self.waiting == 1 else f"{self.waiting} sheets wait"
+        return f"{count}; next is {self.following.label}." if self.following else f"{count}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,7 @@ def lines_page(session: Session, user_id: int) -> LinesPage:
                 line.plant,
                 waiting.get(line.id, 0),
                 tuple(sheet for sheet in mine if sheet.line_id == line.id),
+                inspections.next_sheet(session, line.id),
             )
             for line in inspections.lines(session)
         )

@@ -38,6 +38,7 @@ class Plan:
     spots: tuple[Spot, ...]
     headline: str
     sentences: tuple[str, ...]
+    complete: bool
 
     @property
     def unit(self) -> float:
@@ -61,8 +62,9 @@ def draw_plan(sheet: Sheet, seen: CoverageSummary, defects: list[Defect]) -> Pla
             for defect in defects
             if defect.x_mm is not None and defect.y_mm is not None
         ),
-        headline=f"{100 * seen.covered_fraction:.0f} % covered{needed}",
+        headline=f"Coverage{needed}: {100 * seen.covered_fraction:.0f} %",
         sentences=tuple(seen.missing),
+        complete=seen.complete,
     )
 
 

@@ -43,6 +43,7 @@ class ReasonLine:
     clause: str
     marks: tuple[Pointer, ...]
     question: str
+    number: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +71,9 @@ def reasons_of(judged: Judged | None, rows: dict[tuple[str, int], Row]) -> tuple
     if judged is None:
         return ()
     verdict = judged.decision.verdicts[0]
-    lines = [_line(reason, judged, rows) for reason in verdict.reasons]
-    order = {"reject": 0, "not_judged": 1, "accept": 2}
-    return tuple(sorted(lines, key=lambda line: order.get(line.outcome, 3)))
+    lines = [_line(number, reason, judged, rows) for number, reason in enumerate(verdict.reasons)]
+    order = {"reject": 0, "not_judged": 1, "not_examined": 2, "accept": 3}
+    return tuple(sorted(lines, key=lambda line: order.get(line.outcome, 2)))
 
 
 def verdict_words(outcome: str, downgrade_to: str | None, book: GradeBook) -> str:
@@ -100,7 +101,7 @@ def _outcome(judged: Judged, book: GradeBook, *, free: bool) -> Outcome:
     )
 
 
-def _line(reason: Reason, judged: Judged, rows: dict[tuple[str, int], Row]) -> ReasonLine:
+def _line(number: int, reason: Reason, judged: Judged, rows: dict[tuple[str, int], Row]) -> ReasonLine:
     pointers = []
     for index in reason.finds:
         ref = judged.sheet.defects[index].ref
@@ -108,4 +109,6 @@ def _line(reason: Reason, judged: Judged, rows: dict[tuple[str, int], Row]) -> R
             key = ("defect", ref["defect"]) if "defect" in ref else ("find", ref["find"])
             if key in rows:
                 pointers.append(Pointer(rows[key].id, rows[key].label))
-    return ReasonLine(reason.outcome, reason.says, reason.clause, tuple(pointers), reason.open_question)
+    return ReasonLine(
+        reason.outcome, reason.says, reason.clause, tuple(pointers), reason.open_question, number
+    )

@@ -5,6 +5,7 @@ const field = document.getElementById("secret");
 
 if (pad && field) {
   pad.hidden = false;
+  field.inputMode = "none"; // the pad is there: no second keyboard over it on tablets
   pad.addEventListener("click", (event) => {
     const button = event.target.closest("button");
     if (!button) return;

@@ -27,7 +27,7 @@ function outline(mark, place) {
     const reach = half * 1.25;
     return node("path", { d: `M${x} ${y - reach}L${x + reach} ${y}L${x} ${y + reach}L${x - reach} ${y}Z` });
   }
-  if (mark.shape === "bar") {
+  if (mark.shape === "bar" || (mark.shape === "dotted" && half > 60)) {
     const wide = Math.max(SMALLEST_PX, Math.abs(corner[0] - x) + 6);
     const high = Math.max(SMALLEST_PX * 0.6, Math.abs(corner[1] - y) + 6);
     return node("rect", { x: x - wide, y: y - high, width: 2 * wide, height: 2 * high });
@@ -52,35 +52,59 @@ function band(points) {
   return node("path", { d: `M${sides.flat().map((p) => p.map((v) => v.toFixed(1)).join(" ")).join("L")}Z` });
 }
 
-function label(mark, place) {
+// Where a label may stand beside its mark: the first place that is free, or none.
+function label(mark, place, taken, insist, [wide, high]) {
   const [x, y] = place(mark.x, mark.y);
   const corner = place(mark.x + mark.w / 2, mark.y + mark.h / 2);
   const half = Math.max(SMALLEST_PX, mark.path ? 12 : Math.hypot(corner[0] - x, corner[1] - y) + 6);
-  const group = node("g", { class: "mark-label" });
   const width = 16 + 9.5 * mark.label.length;
-  group.append(node("rect", { x: x + half * 0.75, y: y - half - 20, width, height: 24, rx: 3 }));
-  const words = node("text", { x: x + half * 0.75 + 8, y: y - half - 3 });
+  const near = half * 0.75;
+  const places = [
+    [x + near, y - half - 20],
+    [x + near, y + near],
+    [x - near - width, y - half - 20],
+    [x - near - width, y + near],
+  ];
+  const inside = ([left, top]) => left >= 0 && top >= 0 && left + width <= wide && top + 24 <= high;
+  const unspoilt = ([left, top]) => !taken.some((box) => overlap(box, [left, top, width, 24]));
+  const free = places.find((at) => inside(at) && unspoilt(at));
+  if (!free && !insist) return null;
+  const [left, top] = free ?? places[0];
+  taken.push([left, top, width, 24]);
+  const group = node("g", { class: "mark-label" });
+  group.append(node("rect", { x: left, y: top, width, height: 24, rx: 3 }));
+  const words = node("text", { x: left + 8, y: top + 17 });
   words.textContent = mark.label;
   group.append(words);
   return group;
 }
 
-// Draws `marks` into `svg`. `place(x, y)` gives screen pixels; `pick(id)` is called for a touch on a mark.
-export function drawMarks(svg, marks, { place, selected, pick }) {
+function overlap([ax, ay, aw, ah], [bx, by, bw, bh]) {
+  return ax < bx + bw && bx < ax + aw && ay < by + bh && by < ay + ah;
+}
+
+// The selected mark is drawn last, over the others, but finds its label's place first.
+function byWeight(marks, selected) {
+  const weight = (mark) => (mark.id === selected ? 0 : mark.state === "apart" ? 2 : 1);
+  return [...marks].sort((a, b) => weight(a) - weight(b));
+}
+
+// Draws `marks` into `svg`; `place(x, y)` gives screen pixels.
+export function drawMarks(svg, marks, { place, selected }) {
   svg.replaceChildren();
-  for (const mark of marks) {
+  const taken = [];
+  for (const mark of byWeight(marks, selected)) {
+    const chosen = mark.id === selected;
     const group = node("g", { class: `mark ${mark.state} ${mark.shape}`, "data-mark": mark.id });
-    if (mark.id === selected) group.classList.add("selected");
+    group.classList.toggle("selected", chosen);
     twoTone(group, outline(mark, place));
-    if (mark.state !== "dismissed" || mark.id === selected) group.append(label(mark, place));
+    const named = chosen || (mark.state !== "dismissed" && mark.state !== "apart");
+    const words = named ? label(mark, place, taken, chosen, [svg.clientWidth, svg.clientHeight]) : null;
+    if (words) group.append(words);
     const title = node("title");
     title.textContent = mark.text;
     group.append(title);
-    group.addEventListener("pointerup", (event) => {
-      event.stopPropagation();
-      pick(mark.id);
-    });
-    svg.append(group);
+    svg.prepend(group);
   }
 }
 

@@ -105,7 +105,7 @@ export class PhotoViewer {
       );
       return [point.x, point.y];
     };
-    drawMarks(this.svg, this.marks, { place, selected: this.selected, pick: () => {} });
+    drawMarks(this.svg, this.marks, { place, selected: this.selected });
     drawTaps(this.svg, this.taps, place);
   }
 
