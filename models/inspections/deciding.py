@@ -6,6 +6,8 @@ a word about all, and it makes at most one defect.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,6 +35,7 @@ class FindView:
 
     decision : "undecided", "confirmed", "changed" or "dismissed".  defect : the one that counts, if any.
     same_as_id : the find that stands for this spot when it is not this one; it counts once, there.
+    best : the best measurement of the spot among all photos that show it; this find itself where it is alone.
     """
 
     find: Find
@@ -40,6 +43,7 @@ class FindView:
     decision: str
     defect: Defect | None
     same_as_id: int | None
+    best: Find
 
     @property
     def undecided(self) -> bool:
@@ -64,13 +68,16 @@ def finds_of(session: Session, sheet_id: int) -> list[FindView]:
     by_spot = {same_as_id or word.find_id: word for word, same_as_id in words}
     counting = select(Defect).where(Defect.sheet_id == sheet_id, Defect.current)
     by_number = {defect.id: defect for defect in session.scalars(counting)}
+    spots: dict[int, list[Find]] = {}
+    for find, _photo in rows:
+        spots.setdefault(_spot(find), []).append(find)
     views = []
     for find, photo in rows:
-        word = by_spot.get(find.same_as_id or find.id)
+        spot = _spot(find)
+        word = by_spot.get(spot)
         defect = by_number.get(word.defect_id) if word is not None and word.defect_id is not None else None
-        views.append(
-            FindView(find, photo, "undecided" if word is None else word.decision, defect, find.same_as_id)
-        )
+        decision = "undecided" if word is None else word.decision
+        views.append(FindView(find, photo, decision, defect, find.same_as_id, _best(spots[spot])))
     return views
 
 
@@ -89,8 +96,10 @@ def confirm_find(session: Session, find_id: int, user_id: int | None, **changes:
     if previous is not None and previous.current and not changes:
         return previous
     # after a word was taken back, the find stands as it was measured
-    values = _values(find) if previous is None or word is None else values_of(previous)
-    values = values.changed(changes)
+    if previous is None or word is None:
+        values = _values(_best_of_spot(session, find)).changed(changes)
+    else:
+        values = values_of(previous).changed(changes)
     photo = session.get_one(Photo, find.photo_id)
     defect = add_revision(
         session, sheet, values, previous=previous, source="photo", find_id=find.id, found_at=photo.added_at,
@@ -122,7 +131,7 @@ def dismiss_find(
 
 
 def take_back_word(session: Session, find_id: int, user_id: int | None) -> None:
-    """Take back the last word about a find: it is undecided again; the word and its defect stay in the books."""
+    """Take back the last word about a find: it is undecided again; word and defect stay in the books."""
     find, sheet = _find_and_sheet(session, find_id, user_id)
     word = _current_word(session, find)
     if word is None:
@@ -225,6 +234,24 @@ def _spot(find: Find) -> int:
 
 def _of_spot(find: Find) -> Any:
     return or_(Find.id == _spot(find), Find.same_as_id == _spot(find))
+
+
+def _best(finds: Sequence[Find]) -> Find:
+    """The measurement to trust: a sized one; of a scratch its longest part, of a spot the least uncertain."""
+
+    def trust(find: Find) -> tuple[bool, float, int]:
+        if find.length_mm is None:
+            return True, 0.0, find.id
+        if find.path_mm:
+            return False, -find.length_mm, find.id
+        return False, find.length_sd_mm if find.length_sd_mm is not None else math.inf, find.id
+
+    return min(finds, key=trust)
+
+
+def _best_of_spot(session: Session, find: Find) -> Find:
+    query = select(Find).join(Photo, Photo.id == Find.photo_id).where(_of_spot(find), Find.run == Photo.run)
+    return _best([find, *(other for other in session.scalars(query) if other.id != find.id)])
 
 
 def _current_word(session: Session, find: Find) -> FindDecision | None:

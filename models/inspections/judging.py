@@ -21,7 +21,7 @@ from models.inspections.deciding import FindView, confirm_rest, finds_of
 from models.inspections.defects import defects_of
 from models.inspections.photos import photos_of
 from models.inspections.taking import lock_sheet, open_sheet, shift_at
-from models.records import Defect, GradeConfirmation, Line, Pack, Sheet, User, Verdict
+from models.records import Defect, Find, GradeConfirmation, Line, Pack, Photo, Sheet, User, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,8 +216,10 @@ def _keep(session: Session, sheet: Sheet, judged: Judged, user_id: int | None) -
 
 def _to_judge(session: Session, sheet: Sheet, use: str, seen: CoverageSummary) -> SheetToJudge:
     middle = (sheet.width_mm / 2, sheet.length_mm / 2)
-    listed = [_from_defect(defect, middle) for defect in defects_of(session, sheet.id)]
-    listed += [_from_find(view, middle) for view in finds_of(session, sheet.id) if view.undecided]
+    defects = defects_of(session, sheet.id)
+    views = [view for view in finds_of(session, sheet.id) if view.undecided]
+    listed = [_from_defect(defect, middle) for defect in defects]
+    listed += [_from_find(view, middle) for view in views]
     return SheetToJudge(
         width_mm=sheet.width_mm,
         length_mm=sheet.length_mm,
@@ -225,11 +227,33 @@ def _to_judge(session: Session, sheet: Sheet, use: str, seen: CoverageSummary) -
         use=use,
         defects=tuple(listed),
         covered_fraction=seen.covered_fraction,
-        smallest_sized_mm=seen.smallest_sized_mm,
+        smallest_sized_mm=seen.smallest_sized_mm if _all_bounded(session, defects, views, seen) else None,
         missing=seen.missing,
         optical_angle_deg=sheet.optical_angle_deg,
         answers=dict(sheet.answers or {}),
     )
+
+
+def _all_bounded(
+    session: Session, defects: list[Defect], views: list[FindView], seen: CoverageSummary
+) -> bool:
+    """Whether whatever has no size is surely smaller than the sheet's photos can size.
+
+    A find without size in an overview photo may be larger than the close-ups' limit: then no
+    limit is handed to the judge, and it asks for a size.
+    """
+    unsized = [view.best.photo_id for view in views if view.best.length_mm is None]
+    for defect in defects:
+        if defect.length_mm is None:
+            find = None if defect.find_id is None else session.get(Find, defect.find_id)
+            if find is None:
+                return False
+            unsized.append(find.photo_id)
+    for photo_id in unsized:
+        limit = session.get_one(Photo, photo_id).smallest_sized_mm
+        if limit is None or seen.smallest_sized_mm is None or limit > seen.smallest_sized_mm:
+            return False
+    return True
 
 
 def _from_defect(defect: Defect, middle: tuple[float, float]) -> DefectToJudge:
@@ -250,7 +274,7 @@ def _from_defect(defect: Defect, middle: tuple[float, float]) -> DefectToJudge:
 
 
 def _from_find(view: FindView, middle: tuple[float, float]) -> DefectToJudge:
-    find = view.find
+    find = view.best
     return DefectToJudge(
         kind=find.kind,
         x_mm=find.x_mm if find.x_mm is not None else middle[0],
@@ -261,7 +285,7 @@ def _from_find(view: FindView, middle: tuple[float, float]) -> DefectToJudge:
         length_sd_mm=find.length_sd_mm,
         width_sd_mm=find.width_sd_mm,
         path_mm=_path(find.path_mm),
-        ref={"find": find.id, "number": find.number},
+        ref={"find": view.find.id, "number": view.find.number},
     )
 
 

@@ -1,0 +1,88 @@
+"""Coverage by tiles: exact for any overlap, and what is missing said by name."""
+
+import numpy as np
+import pytest
+
+from models.inspections.coverage import Cover, summarise
+
+
+def test_one_fine_photo_of_everything_is_complete():
+    summary = summarise(3210.0, 6000.0, [Cover((0.0, 0.0, 3210.0, 6000.0), 0.4)], 0.5)
+    assert summary.complete
+    assert (summary.covered_fraction, summary.seen_fraction, summary.smallest_sized_mm) == (1.0, 1.0, 0.4)
+    assert [tile.name for tile in summary.tiles][:4] == ["A1", "B1", "C1", "A2"]
+    assert len(summary.tiles) == 18
+
+
+def test_tiles_that_need_a_close_up_are_named_with_both_sizes():
+    coarse = Cover((0.0, 0.0, 3000.0, 3000.0), 1.6)
+    fine = [
+        Cover((x, y, x + 1000.0, y + 1000.0), 0.4)
+        for x in (0.0, 1000.0, 2000.0)
+        for y in (0.0, 1000.0, 2000.0)
+    ]
+    left_out = {(1000.0, 1000.0), (1000.0, 2000.0)}
+    covers = [coarse] + [c for c in fine if c.rectangle_mm[:2] not in left_out]
+    summary = summarise(3000.0, 3000.0, covers, 0.5)
+    assert summary.missing == (
+        "tiles B2 and B3 need a close-up; smallest class 0.5 mm, the photo there sizes from 1.6 mm",
+    )
+    assert summary.covered_fraction == pytest.approx(7 / 9)
+    assert summary.seen_fraction == 1.0
+    assert summary.smallest_sized_mm == 1.6
+
+
+def test_what_was_not_photographed_is_named():
+    summary = summarise(2000.0, 2000.0, [Cover((0.0, 0.0, 2000.0, 1000.0), 0.4)], 0.5)
+    assert summary.missing == ("tiles A2 and B2 are not photographed",)
+    part = summarise(2000.0, 1000.0, [Cover((0.0, 0.0, 1500.0, 1000.0), 0.4)], 0.5)
+    assert part.missing == ("tile B1 is not wholly photographed",)
+
+
+def test_nothing_at_all():
+    summary = summarise(2000.0, 2000.0, [], 0.5)
+    assert (summary.covered_fraction, summary.smallest_sized_mm) == (0.0, None)
+    assert summary.missing[0].startswith("no photo of this sheet has a scale")
+
+
+def test_many_missing_tiles_are_counted_not_listed():
+    summary = summarise(3210.0, 6000.0, [Cover((0.0, 0.0, 900.0, 900.0), 0.4)], 0.5)
+    assert summary.missing[0].startswith("18 tiles (A1, B1, C1, A2, B2, C2, A3, B3, ...) are not wholly")
+
+
+def test_a_field_that_ends_at_the_cut_edge_reaches_it():
+    summary = summarise(2000.0, 1000.0, [Cover((4.0, -30.0, 1993.0, 995.0), 0.4)], 0.5)
+    assert summary.complete
+    gap = summarise(2000.0, 1000.0, [Cover((30.0, 0.0, 2000.0, 1000.0), 0.4)], 0.5)
+    assert not gap.complete
+
+
+def test_without_a_smallest_class_any_scale_will_do():
+    assert summarise(1000.0, 1000.0, [Cover((0.0, 0.0, 1000.0, 1000.0), 40.0)], None).complete
+
+
+def test_the_fraction_equals_a_count_on_a_fine_raster():
+    """Random overlapping rectangles against the slow obvious way: asking each of 90,000 points."""
+    rng = np.random.default_rng(7)
+    width, length = 3000.0, 2000.0
+    corners = rng.uniform([-200, -200], [3000, 2000], (12, 2))
+    sizes = rng.uniform(150, 1400, (12, 2))
+    smallest = rng.choice([0.3, 0.8, 1.5], 12)
+    covers = [
+        Cover((x, y, x + w, y + h), s) for (x, y), (w, h), s in zip(corners, sizes, smallest, strict=True)
+    ]
+    gx, gy = np.meshgrid((np.arange(300) + 0.5) * 10.0, (np.arange(300) + 0.5) * length / 300)
+    fine = np.zeros(gx.shape, bool)
+    for cover in covers:
+        x0, y0, x1, y1 = cover.rectangle_mm
+        if cover.smallest_sized_mm <= 0.8:
+            fine |= (gx >= x0) & (gx < x1) & (gy >= y0) & (gy < y1)
+    summary = summarise(width, length, covers, 0.8)
+    assert summary.covered_fraction == pytest.approx(fine.mean(), abs=0.01)
+    weights = [
+        (t.rectangle_mm[2] - t.rectangle_mm[0]) * (t.rectangle_mm[3] - t.rectangle_mm[1])
+        for t in summary.tiles
+    ]
+    assert np.average([t.covered_fraction for t in summary.tiles], weights=weights) == pytest.approx(
+        summary.covered_fraction
+    )
