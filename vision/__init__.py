@@ -7,7 +7,9 @@ business.
 
 from vision.errors import PhotoError, SetupError, StageError, VisionError
 from vision.frames import Frame
+from vision.overlay import draw_overlay
 from vision.photo_setup import PhotoSetup
+from vision.pipeline import inspect_photo
 from vision.results import Find, Flat, Inspection, Scale
 
 __all__ = [
@@ -21,4 +23,6 @@ __all__ = [
     "SetupError",
     "StageError",
     "VisionError",
+    "draw_overlay",
+    "inspect_photo",
 ]

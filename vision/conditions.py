@@ -1,0 +1,110 @@
+"""Photos that decode but cannot be trusted: too dark, blown out, badly lit, of something else, out of
+focus."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.blur import OUT_OF_FOCUS_PX
+from vision.results import BRIGHT_FIELD, DARK_FIELD, ByteImage, Flat
+
+SATURATED = 250
+MOST_SATURATED = 0.35
+DARKEST_BRIGHT_FIELD = 16.0
+BRIGHTEST_DARK_FIELD = 125.0
+BLACK = 1
+MOST_BLACK = 0.6
+LIT_MARK = 30
+ROUGH_RATIO = 4.0
+ROUGH_SD = 5.0
+EVENLY_LIT_BLACK = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One thing that is wrong with a photo. `ends` : nothing in it can be judged, so nothing is looked
+    for."""
+
+    flag: str
+    message: str
+    ends: bool = False
+
+
+def check_light(grey: ByteImage, mask: ByteImage, lighting: str) -> list[Condition]:
+    """Whether the field is exposed as the lighting wants it; works on a sparse sample of the pixels."""
+    step = max(1, int(np.sqrt(grey.size / 200_000)))
+    values = grey[::step, ::step][mask[::step, ::step] > 0]
+    if values.size < 100:
+        return []
+    middle = float(np.median(values))
+    if np.mean(values >= SATURATED) > MOST_SATURATED:
+        share = 100 * float(np.mean(values >= SATURATED))
+        text = f"The photo is blown out: {share:.0f} % of the field is saturated; expose it less."
+        return [Condition("blown_out", text, ends=True)]
+    if lighting == BRIGHT_FIELD and middle < DARKEST_BRIGHT_FIELD:
+        text = f"The photo is too dark for bright field (grey value {middle:.0f} of 255); expose it longer."
+        return [Condition("too_dark", text, ends=True)]
+    if lighting == DARK_FIELD:
+        top = float(np.percentile(values, 99.9))
+        if np.mean(values <= BLACK) > MOST_BLACK and top < LIT_MARK:
+            text = (
+                "The photo is too dark: most of it is black, faint defects would not show; expose it longer."
+            )
+            return [Condition("too_dark", text, ends=True)]
+        if middle > BRIGHTEST_DARK_FIELD:
+            text = (
+                f"The set-up says dark field, but the ground of the photo is bright (middle grey value "
+                f"{middle:.0f} of 255); check the lighting in the set-up."
+            )
+            return [Condition("wrong_lighting", text, ends=True)]
+    return []
+
+
+def guess_lighting(grey: ByteImage) -> str:
+    """The likelier lighting of a photo of which nobody said how it was lit."""
+    return BRIGHT_FIELD if float(np.median(grey[::8, ::8])) > EVENLY_LIT_BLACK else DARK_FIELD
+
+
+def check_subject(grey: ByteImage, flat: Flat) -> list[Condition]:
+    """Whether the photo shows smoothly lit glass: roughness far above the fine noise means something else."""
+    rough, fine = roughness(grey, flat)
+    if rough > ROUGH_SD and rough > ROUGH_RATIO * max(fine, 1.0):
+        text = "The photo does not look like a lit sheet of glass; nothing was looked for in it."
+        return [Condition("not_a_sheet", text, ends=True)]
+    return []
+
+
+def roughness(grey: ByteImage, flat: Flat) -> tuple[float, float]:
+    """Typical departure of pixels from the light behind them, and of pixels from their near neighbours (as
+    sd)."""
+    step = max(2, int(np.sqrt(grey.size / 100_000)))
+    inside = flat.mask[::step, ::step] > 0
+    if inside.sum() < 200:
+        return 0.0, 0.0
+    ys, xs = np.arange(0, grey.shape[0], step), np.arange(0, grey.shape[1], step)
+    rows = np.minimum(ys // flat.block, flat.level_small.shape[0] - 1)
+    columns = np.minimum(xs // flat.block, flat.level_small.shape[1] - 1)
+    light = flat.level_small[np.ix_(rows, columns)]
+    here = grey[::step, ::step].astype(np.float32)
+    rough = _spread((here - light)[inside])
+    near = grey[np.ix_(ys, np.minimum(xs + 2, grey.shape[1] - 1))].astype(np.float32)
+    fine = _spread((near - here)[inside]) / np.sqrt(2.0)
+    return rough, float(fine)
+
+
+def _spread(values: NDArray[np.float32]) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def check_focus(blur_px: float | None) -> list[Condition]:
+    """Out of focus: sizes are still corrected for the blur, but small defects are gone."""
+    if blur_px is None or blur_px <= OUT_OF_FOCUS_PX:
+        return []
+    text = (
+        f"The photo is out of focus (blur {blur_px:.1f} pixels); small defects do not show. "
+        "Focus and take it again."
+    )
+    return [Condition("out_of_focus", text)]

@@ -1,0 +1,257 @@
+"""Uneven light taken out: what the photo would show of a faultless sheet, and the noise about it.
+
+The light is found on a grid of blocks. A median over a window wider than any defect keeps straight borders
+(lamp
+tubes, reflections) and forgets spots and lines; what it rounds off, crests of tubes and fall-off, is put
+back by
+smoothing the remainder without its outliers. Flicker bands of a rolling shutter are rows or columns that
+rise and
+fall together and are taken out as such. Cost is linear in pixels; the photo itself is read twice.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.errors import StageError
+from vision.results import ByteImage, Flat, FloatImage
+
+BLOCK_PX = 8
+SMALLEST_NOISE = 0.35  # rounding to whole grey values alone gives 0.29
+WIDEST_NUCLEUS_MM = 12.0
+NARROWEST_WINDOW_PX, WIDEST_WINDOW_PX = 88, 248
+STRIP_BLOCKS = 16
+MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution is 0.6745 of its standard deviation
+
+
+def flatten(grey: ByteImage, mask: ByteImage, lighting: str, mm_per_px: float | None = None) -> Flat:
+    """Take the light out of a photo.
+
+    grey, mask : uint8, shape (H, W); the mask is > 0 where the photo shows glass inside the field
+    lighting : "dark_field" or "bright_field"; mm_per_px : sets how wide a defect can be (None: widest window)
+    Raises StageError when photo and mask differ in shape.
+    """
+    if grey.shape != mask.shape:
+        msg = f"flatten: photo {grey.shape} and mask {mask.shape} differ in shape"
+        raise StageError(msg)
+    mean, inside = block_means(grey, mask)
+    window = WIDEST_WINDOW_PX if mm_per_px is None else 1.3 * WIDEST_NUCLEUS_MM / mm_per_px
+    window = min(max(window, NARROWEST_WINDOW_PX), WIDEST_WINDOW_PX)
+    level = light_level(mean, inside, round(window / BLOCK_PX))
+    noise_of_level = noise_by_level(grey, level, inside)
+    grain = local_grain(grey, level, inside, noise_of_level)
+    signal = _signal(grey, mask, level, noise_of_level, grain)
+    return Flat(signal, mask, level, BLOCK_PX, noise_of_level)
+
+
+def block_means(grey: ByteImage, mask: ByteImage) -> tuple[FloatImage, NDArray[np.bool_]]:
+    """Mean grey value of each block, and whether the block lies wholly inside the mask.
+
+    Returns arrays of shape (ceil(H / BLOCK_PX), ceil(W / BLOCK_PX)). Blocks outside hold the values of their
+    nearest
+    neighbours inside.
+    """
+    whole = _padded(grey)
+    h, w = whole.shape[0] // BLOCK_PX, whole.shape[1] // BLOCK_PX
+    rows = np.add.reduce(whole.reshape(h, BLOCK_PX, -1), axis=1, dtype=np.uint16)
+    mean = rows.reshape(h, w, BLOCK_PX).sum(axis=2, dtype=np.uint32).astype(np.float32) / BLOCK_PX**2
+    covered = cv2.resize(_padded(mask), (w, h), interpolation=cv2.INTER_AREA)
+    inside = covered == 255
+    return fill(mean, inside), inside
+
+
+def _padded(image: ByteImage) -> ByteImage:
+    h, w = image.shape
+    bottom, right = -h % BLOCK_PX, -w % BLOCK_PX
+    if not bottom and not right:
+        return image
+    return cv2.copyMakeBorder(image, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+
+
+def fill(values: FloatImage, known: NDArray[np.bool_]) -> FloatImage:
+    """Carry known values into the unknown parts, nearest first (a pyramid of means)."""
+    if known.all() or not known.any():
+        return values.astype(np.float32)
+    weights = [known.astype(np.float32)]
+    sums = [np.where(known, values, 0).astype(np.float32)]
+    while min(sums[-1].shape) > 1:
+        size = ((sums[-1].shape[1] + 1) // 2, (sums[-1].shape[0] + 1) // 2)
+        sums.append(cv2.resize(sums[-1], size, interpolation=cv2.INTER_AREA))
+        weights.append(cv2.resize(weights[-1], size, interpolation=cv2.INTER_AREA))
+    whole = sums[-1] / max(float(weights[-1].max()), 1e-9)
+    for total, weight in zip(sums[-2::-1], weights[-2::-1], strict=True):
+        up = cv2.resize(whole, (total.shape[1], total.shape[0]), interpolation=cv2.INTER_LINEAR)
+        whole = np.where(weight > 0.2, total / np.maximum(weight, 1e-6), up)
+    return np.where(known, values, whole).astype(np.float32)
+
+
+def light_level(mean: FloatImage, inside: NDArray[np.bool_], window_blocks: int) -> FloatImage:
+    """Light without defects on the grid of blocks.
+
+    mean, inside : as `block_means` gives them; window_blocks : side of the median's window
+    """
+    kernel = window_blocks | 1
+    floor = 4.0  # keeps ratios of nearly black photos tame
+    rows, columns = np.ones(mean.shape[0], np.float32), np.ones(mean.shape[1], np.float32)
+    level = _median(mean, kernel)
+    for _ in range(2):
+        ratio = (mean + floor) / (level + floor)
+        ratio[~inside] = np.nan
+        rows, columns = rows * _bands(ratio, 1), columns * _bands(ratio, 0)
+        banding = rows[:, None] * columns[None, :]
+        level = (_median((mean + floor) / banding, kernel) * banding - floor).astype(np.float32)
+    for reach in (kernel // 2, kernel // 4):
+        level += _quiet_remainder(mean - level, inside, max(3, reach) | 1)
+    return np.maximum(level, 0.0)
+
+
+def _median(values: FloatImage, kernel: int) -> FloatImage:
+    """Median filter of real values through OpenCV's constant-time filter of bytes, in two passes: coarse,
+    then fine."""
+    low, high = float(values.min()), float(values.max())
+    if high - low < 1e-6:
+        return values.astype(np.float32)
+    step = (high - low) / 255.0
+    coarse = _median_bytes(values, low, step, kernel)
+    spread = 6.0 * MAD_TO_SD * float(np.median(np.abs(values - coarse))) + 2.0 * step
+    return coarse + _median_bytes(values - coarse, -spread, 2.0 * spread / 255.0, kernel)
+
+
+def _median_bytes(values: FloatImage, low: float, step: float, kernel: int) -> FloatImage:
+    coded = np.clip((values - low) / step + 0.5, 0, 255).astype(np.uint8)
+    margin = kernel // 2
+    framed = cv2.copyMakeBorder(coded, margin, margin, margin, margin, cv2.BORDER_REFLECT)
+    inner = cv2.medianBlur(framed, kernel)[margin:-margin, margin:-margin]
+    return inner.astype(np.float32) * np.float32(step) + np.float32(low)
+
+
+def _bands(ratio: FloatImage, axis: int) -> FloatImage:
+    """Common factor of each row (axis 1) or column (axis 0): the median over it, where enough of it is
+    glass."""
+    step = max(1, ratio.shape[axis] // 160)
+    take = ratio[:, ::step] if axis == 1 else ratio[::step, :].T
+    known = np.isfinite(take)
+    enough = known.sum(axis=1) >= max(12, 0.3 * take.shape[1])
+    factor = np.ones(take.shape[0], np.float32)
+    if enough.any():
+        factor[enough] = np.nanmedian(take[enough], axis=1)
+    return np.clip(factor, 0.5, 2.0).astype(np.float32)
+
+
+def _quiet_remainder(remainder: FloatImage, inside: NDArray[np.bool_], kernel: int) -> FloatImage:
+    """Smooth what the median rounded off, without blocks that stand out of it (those hold defects)."""
+    good = remainder[inside]
+    if good.size < 16:
+        return np.zeros_like(remainder)
+    spread = MAD_TO_SD * float(np.median(np.abs(good - np.median(good)))) + 0.05
+    quiet = (inside & (np.abs(remainder) < 3.5 * spread)).astype(np.float32)
+    size = (kernel, kernel)
+    weight = cv2.blur(cv2.blur(quiet, size), size)
+    total = cv2.blur(cv2.blur(remainder * quiet, size), size)
+    smooth: FloatImage = np.where(weight > 0.35, total / np.maximum(weight, 0.35), 0).astype(np.float32)
+    return smooth
+
+
+def noise_by_level(grey: ByteImage, level: FloatImage, inside: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Standard deviation of a pixel at each grey value 0..255, from the photo's own quiet pixels.
+
+    Pixels are gathered by the light behind them; each class gives 1.4826 x its median absolute deviation,
+    and classes
+    are joined by straight lines. Both shot noise and the camera's tone curve are thereby in it, whatever
+    they are.
+    """
+    value, light = _sampled(grey, level, inside, 150_000)
+    table = np.full(256, SMALLEST_NOISE, np.float32)
+    if value.size < 64:
+        return table
+    order = np.argsort(light, kind="stable")
+    value, light = value[order], light[order]
+    pieces = int(np.clip(value.size // 4000, 1, 24))
+    centres, noises = [], []
+    for some in np.array_split(np.arange(value.size), pieces):
+        rest = value[some] - light[some]
+        noises.append(MAD_TO_SD * float(np.median(np.abs(rest - np.median(rest)))))
+        centres.append(float(np.median(light[some])))
+    table = np.interp(np.arange(256), centres, noises).astype(np.float32)
+    return np.maximum(table, SMALLEST_NOISE)
+
+
+def _sampled(
+    grey: ByteImage, level: FloatImage, inside: NDArray[np.bool_], count: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Grey values of a regular sample of pixels inside the mask, and the light behind each (nearest
+    block)."""
+    step = max(1, int(np.sqrt(grey.size / count)))
+    step += 1 - step % 2  # odd, so that the sample does not lock to JPEG's blocks of 8
+    ys, xs = np.arange(step // 2, grey.shape[0], step), np.arange(step // 2, grey.shape[1], step)
+    good = inside[np.ix_(ys // BLOCK_PX, xs // BLOCK_PX)]
+    light = _level_at_grid(level, ys, xs)
+    return grey[np.ix_(ys, xs)][good].astype(np.float32), light[good]
+
+
+def _level_at_grid(level: FloatImage, ys: NDArray[np.intp], xs: NDArray[np.intp]) -> FloatImage:
+    u = (xs.astype(np.float32) + 0.5) / BLOCK_PX - 0.5
+    v = (ys.astype(np.float32) + 0.5) / BLOCK_PX - 0.5
+    map_u = np.ascontiguousarray(np.broadcast_to(u, (len(ys), len(xs))))
+    map_v = np.ascontiguousarray(np.broadcast_to(v[:, None], (len(ys), len(xs))))
+    return cv2.remap(level, map_u, map_v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def local_grain(
+    grey: ByteImage, level: FloatImage, inside: NDArray[np.bool_], noise_of_level: NDArray[np.float32]
+) -> FloatImage:
+    """How much rougher than its grey value explains each part of the photo is: >= 1, on the grid of blocks.
+
+    A rough backdrop, a woven ground or a phone's uneven smoothing would otherwise pass for a swarm of faint
+    marks.
+    """
+    step = 5
+    cell = 16  # samples per side of a cell, 80 photo pixels
+    ys, xs = np.arange(step // 2, grey.shape[0], step), np.arange(step // 2, grey.shape[1], step)
+    light = _level_at_grid(level, ys, xs)
+    sd = noise_of_level[np.clip(light, 0, 255).astype(np.uint8)]
+    rest = np.abs(grey[np.ix_(ys, xs)] - light) / sd
+    rest[~inside[np.ix_(ys // BLOCK_PX, xs // BLOCK_PX)]] = np.nan
+    h, w = rest.shape[0] // cell, rest.shape[1] // cell
+    if h < 2 or w < 2:
+        return np.ones_like(level)
+    cells = rest[: h * cell, : w * cell].reshape(h, cell, w, cell).transpose(0, 2, 1, 3).reshape(h, w, -1)
+    known = np.isfinite(cells).sum(axis=2) >= cell * cell // 3
+    middle = np.ones((h, w), np.float32)
+    if known.any():
+        middle[known] = MAD_TO_SD * np.nanmedian(cells[known], axis=1)
+    middle = cv2.medianBlur(np.clip(middle, 1.0, 6.0), 3)
+    grown = cv2.resize(middle, (level.shape[1], level.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.maximum(grown, 1.0)
+
+
+def _signal(
+    grey: ByteImage,
+    mask: ByteImage,
+    level: FloatImage,
+    noise_of_level: NDArray[np.float32],
+    grain: FloatImage,
+) -> FloatImage:
+    """(grey - level) / noise in strips that stay in the processor's cache."""
+    h, w = grey.shape
+    rows = level.shape[0]
+    sharpness = (1.0 / (noise_of_level[np.clip(level, 0, 255).astype(np.uint8)] * grain)).astype(np.float32)
+    signal = np.empty((h, w), np.float32)
+    full_width = level.shape[1] * BLOCK_PX
+    for first in range(0, rows, STRIP_BLOCKS):
+        last = min(first + STRIP_BLOCKS, rows)
+        a, b = max(first - 1, 0), min(last + 1, rows)
+        y0, y1 = first * BLOCK_PX, min(last * BLOCK_PX, h)
+        cut = slice((first - a) * BLOCK_PX, (first - a) * BLOCK_PX + y1 - y0)
+        size = (full_width, (b - a) * BLOCK_PX)
+        light = cv2.resize(level[a:b], size, interpolation=cv2.INTER_LINEAR)[cut, :w]
+        factor = cv2.resize(sharpness[a:b], size, interpolation=cv2.INTER_LINEAR)[cut, :w]
+        strip = signal[y0:y1]
+        cv2.subtract(grey[y0:y1], light, dst=strip, dtype=cv2.CV_32F)
+        cv2.multiply(strip, factor, dst=strip)
+        part = mask[y0:y1]
+        if cv2.countNonZero(part) < part.size:
+            strip[part == 0] = 0.0
+    return signal

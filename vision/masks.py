@@ -1,0 +1,166 @@
+"""Which pixels show glass that is to be looked at: field, sheet, tags and blown-out places.
+
+The field and the sheet's cut edges are drawn from the set-up through the frame, so a backdrop past the cut
+edge is
+left out wherever the set-up tells the sheet's size (and its two edges at x = 0 and y = 0 are always known).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.frames import Frame
+from vision.photo_setup import PhotoSetup
+from vision.results import ByteImage
+from vision.tags import MODULES_ACROSS, SeenTag
+
+EDGE_MARGIN_MM = 1.0
+EDGE_MARGIN_PX = 2.5
+QUIET_ZONE_MODULES = 1.6
+SATURATED = 251
+SUBPIXEL_BITS = 4
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What of the field the photo shows.
+
+    mask : uint8, shape (H, W), 255 on glass inside the field; covered_mm : bounding box in sheet mm (None
+    without a
+    frame); fraction : of the field's glass that the mask shows; hidden_fraction : of the field inside the
+    photo that
+    is blown out
+    """
+
+    mask: ByteImage
+    covered_mm: tuple[float, float, float, float] | None
+    fraction: float | None
+    hidden_fraction: float
+
+
+def look_where(grey: ByteImage, setup: PhotoSetup | None, frame: Frame | None, tags: list[SeenTag]) -> Seen:
+    """Draw the mask of what is to be looked at and tell how much of the field it covers."""
+    h, w = grey.shape
+    if setup is None or frame is None or setup.field_mm is None:
+        mask = np.full((h, w), 255, np.uint8)
+        for tag in tags:
+            _draw(mask, _grown(tag.corners_px), 0)
+        hidden = _hide_saturated(grey, mask)
+        return Seen(mask, None, None, hidden)
+    rectangle = glass_of_field(setup)
+    mask = np.zeros((h, w), np.uint8)
+    _draw(mask, frame.mm_to_px(_outline(rectangle)), 255)
+    in_photo = cv2.countNonZero(mask)
+    trimmed = _trim_cut_edges(rectangle, setup, frame, (h, w))
+    if trimmed != rectangle:
+        mask[:] = 0
+        _draw(mask, frame.mm_to_px(_outline(trimmed)), 255)
+    for _, corners in setup.tags:
+        _draw(mask, frame.mm_to_px(_grown(np.asarray(corners, np.float64))), 0)
+    hidden = _hide_saturated(grey, mask)
+    fraction, box = _coverage(mask, frame, rectangle)
+    return Seen(mask, box, fraction, hidden if in_photo else 0.0)
+
+
+def glass_of_field(setup: PhotoSetup) -> tuple[float, float, float, float]:
+    """The part of the field that is sheet: cut off at x = 0, y = 0 and, when told, at the sheet's far
+    edges."""
+    if setup.field_mm is None:
+        return 0.0, 0.0, 0.0, 0.0
+    x0, y0, x1, y1 = setup.field_mm
+    x0, y0 = max(x0, 0.0), max(y0, 0.0)
+    if setup.sheet_mm is not None:
+        x1, y1 = min(x1, setup.sheet_mm[0]), min(y1, setup.sheet_mm[1])
+    return x0, y0, x1, y1
+
+
+def _trim_cut_edges(
+    rectangle: tuple[float, float, float, float], setup: PhotoSetup, frame: Frame, shape: tuple[int, int]
+) -> tuple[float, float, float, float]:
+    """Step back from cut edges inside the photo: the edge itself is bright or dark and a millimetre or two
+    wide."""
+    x0, y0, x1, y1 = rectangle
+    middle = frame.mm_to_px([((x0 + x1) / 2, (y0 + y1) / 2)])
+    middle = np.clip(middle, 0, [shape[1], shape[0]])
+    margin = EDGE_MARGIN_MM + EDGE_MARGIN_PX * float(frame.mm_per_px_at(middle)[0])
+    if x0 <= 0.0:
+        x0 = margin
+    if y0 <= 0.0:
+        y0 = margin
+    if setup.sheet_mm is not None:
+        if x1 >= setup.sheet_mm[0]:
+            x1 = setup.sheet_mm[0] - margin
+        if y1 >= setup.sheet_mm[1]:
+            y1 = setup.sheet_mm[1] - margin
+    return x0, y0, max(x1, x0), max(y1, y0)
+
+
+def _outline(rectangle: tuple[float, float, float, float], pieces: int = 24) -> Floats:
+    """The rectangle's border as a polygon with enough corners to follow a bent picture."""
+    x0, y0, x1, y1 = rectangle
+    t = np.linspace(0.0, 1.0, pieces, endpoint=False)
+    corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+    return np.concatenate([corners[i] + t[:, None] * (corners[(i + 1) % 4] - corners[i]) for i in range(4)])
+
+
+def _grown(corners: Floats) -> Floats:
+    """A tag with the white margin it was printed on."""
+    middle = corners.mean(axis=0)
+    grown: Floats = middle + (corners - middle) * (1.0 + 2.0 * QUIET_ZONE_MODULES / MODULES_ACROSS)
+    return grown
+
+
+def _draw(mask: ByteImage, polygon_px: Floats, value: int) -> None:
+    """Fill a polygon; OpenCV counts from pixel centres, hence the half pixel."""
+    limit = 4.0 * max(mask.shape)
+    points = np.clip(polygon_px - 0.5, -limit, limit) * (1 << SUBPIXEL_BITS)
+    cv2.fillPoly(mask, [np.round(points).astype(np.int32)], value, shift=SUBPIXEL_BITS)
+
+
+def _hide_saturated(grey: ByteImage, mask: ByteImage) -> float:
+    """Take wide blown-out places out of the mask; small ones are defects that shine. Returns their share."""
+    h, w = grey.shape
+    block = 8
+    small = cv2.resize(grey, (max(w // block, 1), max(h // block, 1)), interpolation=cv2.INTER_AREA)
+    blown = (small >= SATURATED).astype(np.uint8)
+    if not blown.any():
+        return 0.0
+    wide = cv2.morphologyEx(blown, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
+    if not wide.any():
+        return 0.0
+    wide = cv2.dilate(wide, np.ones((5, 5), np.uint8)) & cv2.dilate(blown, np.ones((3, 3), np.uint8))
+    before = cv2.countNonZero(mask)
+    whole = cv2.resize(wide, (w, h), interpolation=cv2.INTER_NEAREST)
+    mask[whole > 0] = 0
+    return 1.0 - cv2.countNonZero(mask) / before if before else 0.0
+
+
+def _coverage(
+    mask: ByteImage, frame: Frame, rectangle: tuple[float, float, float, float]
+) -> tuple[float, tuple[float, float, float, float] | None]:
+    """Share of the rectangle's area that lies under the mask, counted on a grid of sheet points, and its
+    box."""
+    x0, y0, x1, y1 = rectangle
+    if x1 <= x0 or y1 <= y0:
+        return 0.0, None
+    h, w = mask.shape
+    count = 160
+    xs = x0 + (np.arange(count) + 0.5) / count * (x1 - x0)
+    ys = y0 + (np.arange(count) + 0.5) / count * (y1 - y0)
+    grid_x, grid_y = np.meshgrid(xs, ys)
+    px = np.floor(frame.mm_to_px(np.column_stack([grid_x.ravel(), grid_y.ravel()]))).astype(np.int64)
+    inside = (px[:, 0] >= 0) & (px[:, 1] >= 0) & (px[:, 0] < w) & (px[:, 1] < h)
+    seen = np.zeros(len(px), bool)
+    seen[inside] = mask[px[inside, 1], px[inside, 0]] > 0
+    if not seen.any():
+        return 0.0, None
+    half_x, half_y = (x1 - x0) / count / 2, (y1 - y0) / count / 2
+    sx, sy = grid_x.ravel()[seen], grid_y.ravel()[seen]
+    low_x, low_y = float(sx.min() - half_x), float(sy.min() - half_y)
+    return float(seen.mean()), (low_x, low_y, float(sx.max() + half_x), float(sy.max() + half_y))

@@ -1,0 +1,247 @@
+"""The stages in order: bytes and set-up in, measured finds out.
+
+    decode   bytes -> grey values, upright
+    rectify  tags -> frame and scale; field -> mask; light -> flat signal
+    detect   flat signal -> where something is
+    measure  each place -> size, kind, place on the sheet
+
+Everything is found and measured in the photo's own pixels; only results are carried to the sheet, so nothing
+is
+blurred by resampling and the cost stays linear in the number of pixels.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import cv2
+import numpy as np
+
+from vision import eye
+from vision.blur import LIKELY_BLUR_PX, blur_of_marks
+from vision.conditions import Condition, check_focus, check_light, check_subject, guess_lighting
+from vision.flatten import flatten
+from vision.frames import Frame
+from vision.masks import Seen, look_where
+from vision.photo import Photo, read_photo
+from vision.photo_setup import PhotoSetup
+from vision.placing import Placed, place_photo
+from vision.results import Find, Inspection
+from vision.sightings import Sighting
+from vision.stages import StageSink
+from vision.uncertainty import smallest_sized_px
+
+FULLY_COVERED = 0.9
+WORTH_TELLING_HIDDEN = 0.02
+
+
+def inspect_photo(
+    data: bytes, setup: PhotoSetup | None, *, name: str, stages: StageSink | None = None
+) -> Inspection:
+    """Inspect one photo.
+
+    data : the file's bytes; setup : its checked set-up, None when nobody told it; name : for messages
+    stages : where to put pictures of each stage, None for nowhere
+    Raises PhotoError when the bytes are not a usable photo. A photo that decodes but cannot be trusted gives
+    a result
+    with flags and messages, and without what cannot be told.
+    """
+    with one_thread():
+        return _inspect(data, setup, name, stages)
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Run OpenCV on one thread: several photos are inspected side by side, and results stay the same."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
+
+
+class _Clock:
+    """Seconds between marks."""
+
+    def __init__(self) -> None:
+        self.last = time.perf_counter()
+        self.spent = dict.fromkeys(("decode", "rectify", "detect", "measure"), 0.0)
+
+    def mark(self, stage: str) -> None:
+        now = time.perf_counter()
+        self.spent[stage] += now - self.last
+        self.last = now
+
+
+def _inspect(data: bytes, setup: PhotoSetup | None, name: str, stages: StageSink | None) -> Inspection:
+    clock = _Clock()
+    photo = read_photo(data, name)
+    clock.mark("decode")
+    lighting = guess_lighting(photo.grey) if setup is None else setup.lighting
+    placed = place_photo(photo.grey, setup)
+    seen = look_where(photo.grey, setup, placed.frame, list(placed.tags))
+    conditions = check_light(photo.grey, seen.mask, lighting)
+    if any(condition.ends for condition in conditions):
+        clock.mark("rectify")
+        return _result(photo, setup, placed, seen, placed.blur_px, (), conditions, clock)
+    mm_per_px = None if placed.scale is None else placed.scale.mm_per_px
+    flat = flatten(photo.grey, seen.mask, lighting, mm_per_px)
+    measured_blur = placed.blur_px if placed.blur_px is not None else blur_of_marks(flat)
+    conditions += check_subject(photo.grey, flat) + check_focus(measured_blur)
+    blur_px = LIKELY_BLUR_PX if measured_blur is None else measured_blur
+    if stages is not None:
+        stages.light(photo.grey, flat)
+    clock.mark("rectify")
+    if any(condition.ends for condition in conditions):
+        return _result(photo, setup, placed, seen, measured_blur, (), conditions, clock)
+    places = eye.detect(photo.grey, flat, lighting, blur_px, mm_per_px)
+    clock.mark("detect")
+    sightings = eye.measure(photo.grey, flat, places, lighting, blur_px, mm_per_px)
+    finds = _finds(sightings, placed, seen, blur_px)
+    result = _result(photo, setup, placed, seen, blur_px, finds, conditions, clock, places.cut)
+    clock.mark("measure")
+    result.timings_s.update(clock.spent)
+    if stages is not None:
+        stages.sightings(photo.grey, flat, places, sightings, result)
+    return result
+
+
+def _result(
+    photo: Photo,
+    setup: PhotoSetup | None,
+    placed: Placed,
+    seen: Seen,
+    blur_px: float | None,
+    finds: tuple[Find, ...],
+    conditions: list[Condition],
+    clock: _Clock,
+    cut: bool = False,
+) -> Inspection:
+    flags = list(placed.flags) + [condition.flag for condition in conditions]
+    messages = list(placed.messages) + [condition.message for condition in conditions]
+    ended = any(condition.ends for condition in conditions)
+    fraction = 0.0 if ended and seen.fraction is not None else seen.fraction
+    if fraction is not None and not ended and fraction < FULLY_COVERED:
+        flags.append("partly_outside")
+        messages.append(f"The photo shows {100 * fraction:.0f} % of the field's glass.")
+    if seen.hidden_fraction > WORTH_TELLING_HIDDEN and not ended:
+        flags.append("partly_hidden")
+        messages.append(
+            f"{100 * seen.hidden_fraction:.0f} % of the field is blown out and was not looked at."
+        )
+    if cut:
+        flags.append("too_many_finds")
+        messages.append(
+            "The sheet shows more marks than can be listed; the strongest are shown. Clean it first."
+        )
+    return Inspection(
+        photo=photo.name,
+        sha256=photo.sha256,
+        lighting=None if setup is None else setup.lighting,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        frame=placed.frame,
+        scale=placed.scale,
+        blur_px=blur_px,
+        smallest_sized_mm=_smallest_sized_mm(placed, seen, blur_px),
+        covered_mm=None if ended else seen.covered_mm,
+        covered_fraction=fraction,
+        finds=finds,
+        flags=tuple(dict.fromkeys(flags)),
+        messages=tuple(messages),
+        timings_s=dict(clock.spent),
+    )
+
+
+def _smallest_sized_mm(placed: Placed, seen: Seen, blur_px: float | None) -> float | None:
+    """Shortest nucleus that can be sized anywhere in the field: where a pixel spans most."""
+    if placed.frame is None or placed.scale is None:
+        return None
+    coarsest = placed.scale.mm_per_px
+    if seen.covered_mm is not None:
+        x0, y0, x1, y1 = seen.covered_mm
+        corners = placed.frame.mm_to_px([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+        corners = np.clip(corners, 0, [seen.mask.shape[1], seen.mask.shape[0]])
+        coarsest = max(coarsest, float(placed.frame.mm_per_px_at(corners).max()))
+    return coarsest * smallest_sized_px(LIKELY_BLUR_PX if blur_px is None else blur_px)
+
+
+def _finds(sightings: list[Sighting], placed: Placed, seen: Seen, blur_px: float) -> tuple[Find, ...]:
+    """Sightings on the sheet: defects first, each group by falling score, numbered."""
+    smallest_mm = _smallest_sized_mm(placed, seen, blur_px)
+    order = sorted(sightings, key=lambda s: (s.not_glass is not None, -s.score, s.y_px, s.x_px))
+    return tuple(
+        _find(number, sighting, placed, smallest_mm) for number, sighting in enumerate(order, start=1)
+    )
+
+
+def _find(number: int, seen: Sighting, placed: Placed, smallest_mm: float | None) -> Find:
+    path_px = None
+    if seen.path_px is not None:
+        path_px = tuple((float(x), float(y)) for x, y in seen.path_px)
+    x_mm = y_mm = length_mm = width_mm = halo_mm = length_sd = width_sd = path_mm = None
+    angle, flags = seen.angle_deg, list(seen.flags)
+    if placed.frame is not None and placed.scale is not None and smallest_mm is not None:
+        frame = placed.frame
+        x_mm, y_mm = (float(v) for v in frame.px_to_mm([(seen.x_px, seen.y_px)])[0])
+        along, across, angle = stretch(frame, seen.x_px, seen.y_px, seen.angle_deg)
+        length_mm, width_mm = seen.length_px * along, seen.width_px * across
+        if path_px is not None:
+            on_sheet = frame.px_to_mm(path_px)
+            path_mm = tuple((float(x), float(y)) for x, y in on_sheet)
+            length_mm = seen.length_px * _arc(on_sheet) / max(_arc(np.asarray(path_px)), 1e-6)
+        # a scratch is judged by its length, but its width is often far below a pixel: that is given with its
+        # own sd
+        sd = placed.scale.relative_sd
+        length_sd = math.hypot(seen.length_sd_px * along, sd * length_mm)
+        width_sd = math.hypot(seen.width_sd_px * across, sd * width_mm)
+        halo_mm = None if seen.halo_px is None else seen.halo_px * math.sqrt(along * across)
+        if length_mm < smallest_mm:
+            length_mm = width_mm = halo_mm = length_sd = width_sd = None
+            flags.append("below_smallest")
+    return Find(
+        number=number,
+        kind=seen.kind,
+        not_glass=seen.not_glass,
+        x_mm=x_mm,
+        y_mm=y_mm,
+        x_px=seen.x_px,
+        y_px=seen.y_px,
+        length_mm=length_mm,
+        width_mm=width_mm,
+        halo_mm=halo_mm,
+        length_sd_mm=length_sd,
+        width_sd_mm=width_sd,
+        length_px=seen.length_px,
+        width_px=seen.width_px,
+        angle_deg=angle,
+        score=seen.score,
+        kind_scores=seen.kind_scores,
+        contrast=seen.contrast,
+        box_px=seen.box_px,
+        path_mm=path_mm,
+        path_px=path_px,
+        halo_px=seen.halo_px,
+        not_glass_scores=seen.not_glass_scores,
+        flags=tuple(dict.fromkeys(flags)),
+    )
+
+
+def stretch(frame: Frame, x_px: float, y_px: float, angle_deg: float) -> tuple[float, float, float]:
+    """Millimetres per pixel along and across a direction of the photo, and that direction on the sheet in
+    degrees."""
+    jacobian = frame.jacobian_at([(x_px, y_px)])[0]
+    turn = math.radians(angle_deg)
+    direction = np.array([math.cos(turn), math.sin(turn)])
+    along = jacobian @ direction
+    length = float(np.hypot(*along))
+    across = abs(float(np.linalg.det(jacobian))) / max(length, 1e-12)
+    return length, across, math.degrees(math.atan2(along[1], along[0])) % 180.0
+
+
+def _arc(points: np.ndarray) -> float:
+    return float(np.hypot(*np.diff(points, axis=0).T).sum())
