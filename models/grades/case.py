@@ -24,7 +24,8 @@ class Sizing:
     """How a standard sizes a fault.
 
     measure : `largest` dimension, or `mean` of length and width.
-    halo : `ignore`, or `factor`: a fault that shows a halo is sized as halo_factor times its nucleus.
+    halo : `ignore`; `factor`: a fault that shows a halo is sized as halo_factor times its nucleus;
+    `include`: as the halo's own largest dimension.
     """
 
     measure: str = "largest"
@@ -38,8 +39,11 @@ class Sizing:
         length = exact(defect.length_mm)
         width = length if defect.width_mm is None else exact(defect.width_mm)
         size = (length + width) * _HALF if self.measure == "mean" else max(length, width)
-        if self.halo == "factor" and defect.halo_mm is not None and defect.halo_mm > defect.length_mm:
-            size *= self.halo_factor
+        if defect.halo_mm is not None and defect.halo_mm > defect.length_mm:
+            if self.halo == "factor":
+                size *= self.halo_factor
+            elif self.halo == "include":
+                size = exact(defect.halo_mm)
         return size
 
     def sd(self, defect: DefectToJudge) -> Decimal:
@@ -57,6 +61,8 @@ class Sizing:
         text = "mean of length and width" if self.measure == "mean" else "largest dimension of the nucleus"
         if self.halo == "factor":
             text += f", times {self.halo_factor} where a halo shows"
+        elif self.halo == "include":
+            text += ", with the halo where one shows"
         return text
 
 

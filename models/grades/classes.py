@@ -17,17 +17,34 @@ from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
 class Spaced:
     """Allowed in any number as long as any two of the class lie far enough apart.
 
-    exactly_allowed : whether exactly `apart` mm will do.
+    exactly_allowed : whether exactly `apart` mm will do.  edge_to_edge : measured between rims, not centres.
+    times_smaller : the distance is at least so many times the size of the smaller of the two.
     """
 
     apart: Decimal
     exactly_allowed: bool = True
     edge_to_edge: bool = False
+    times_smaller: Decimal = Decimal(0)
 
     def words(self) -> str:
         least = "at least" if self.exactly_allowed else "more than"
         rims = ", measured between their rims" if self.edge_to_edge else ""
+        if self.times_smaller:
+            asked = f"{plain(self.times_smaller)} times the smaller one's size"
+            if self.apart:
+                asked += f" and {plain(self.apart)} mm"
+            return f"any two {least} {asked} apart{rims}"
         return f"any two {least} {plain(self.apart)} mm apart{rims}"
+
+    def too_close(self, faults: list[Sized]) -> list[tuple[int, int]]:
+        """Pairs of places in `faults` that lie too close."""
+        return close_pairs(
+            faults,
+            self.apart,
+            exactly_allowed=self.exactly_allowed,
+            edge_to_edge=self.edge_to_edge,
+            times_smaller=self.times_smaller,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +55,7 @@ class SizeClass:
     size: Interval | None = None
     length: Interval | None = None
     width: Interval | None = None
+    halo: Interval | None = None
     intensity: str | None = None
 
     def takes(self, fault: Sized) -> bool:
@@ -48,6 +66,10 @@ class SizeClass:
             return False
         if self.length is not None and (fault.length is None or fault.length not in self.length):
             return False
+        if self.halo is not None:
+            halo = fault.defect.halo_mm
+            if halo is None or exact(halo) not in self.halo:
+                return False
         if self.width is None:
             return True
         width = fault.length if fault.width is None else fault.width
@@ -64,6 +86,8 @@ class SizeClass:
             parts.append(f"length {self.length.words()}")
         if self.width is not None:
             parts.append(f"width {self.width.words()}")
+        if self.halo is not None:
+            parts.append(f"halo {self.halo.words()}")
         return ", ".join(parts) if parts else "of any size"
 
 
@@ -111,7 +135,14 @@ class ClassTable:
         smallest = case.sheet.smallest_sized_mm
         if fault.size is None and smallest is not None:
             for i, row in enumerate(self.classes):
-                if row.size is None or row.size.low > 0 or row.length or row.width or row.intensity:
+                if (
+                    row.size is None
+                    or row.size.low > 0
+                    or row.length
+                    or row.width
+                    or row.halo
+                    or row.intensity
+                ):
                     continue
                 if row.size.high is None or exact(smallest) <= row.size.high:
                     return i
@@ -158,10 +189,7 @@ class ClassTable:
         return [reason(self.origin, says, faults, outcome=outcome, limit=limit, counted=counted)]
 
     def _spaced(self, what: str, rule: Spaced, faults: list[Sized]) -> Reason:
-        pairs = close_pairs(
-            faults, rule.apart, exactly_allowed=rule.exactly_allowed, edge_to_edge=rule.edge_to_edge
-        )
-        return spaced_reason(self.origin, what, rule, faults, pairs)
+        return spaced_reason(self.origin, what, rule, faults, rule.too_close(faults))
 
     def words(self) -> list[str]:
         who = self.who.words()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from models.grades.case import Case, Sized
-from models.grades.numbers import Interval, plain
+from models.grades.numbers import Interval, plain, rounded
 from models.grades.rules import Origin, When, Who, naming, reason
 from models.grades.verdict import ACCEPT, NOT_EXAMINED, NOT_JUDGED, REJECT, Reason
 
@@ -97,6 +97,51 @@ class EdgeFault:
         if self.length_times_width is not None:
             texts.append(f"{who}: length at most {plain(self.length_times_width)} times its width")
         return texts
+
+    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+        return []
+
+
+@dataclass(frozen=True, slots=True)
+class PerSide:
+    """So many faults for each metre of each side; a fault belongs to the side that it is nearest to."""
+
+    origin: Origin
+    who: Who
+    when: When
+    per_m: Decimal
+    rounding: str = "none"
+
+    def judge(self, case: Case) -> list[Reason]:
+        sides: dict[str, tuple[Decimal, list[Sized]]] = {
+            "left": (case.length, []),
+            "right": (case.length, []),
+            "leading": (case.width, []),
+            "trailing": (case.width, []),
+        }
+        for fault in self.who.members(case):
+            gaps = {
+                "left": fault.x, "right": case.width - fault.x,
+                "leading": fault.y, "trailing": case.length - fault.y,
+            }  # fmt: skip
+            sides[min(gaps, key=lambda side: gaps[side])][1].append(fault)
+        reasons = []
+        for side, (length, faults) in sides.items():
+            if not faults:
+                continue
+            limit = rounded(self.per_m * length / 1000, self.rounding)
+            says = (
+                f"{self.origin.name}, {side} edge: {len(faults)} counted, at most {plain(limit)} allowed "
+                f"({plain(self.per_m)} for each metre of {plain(length / 1000)} m)"
+            )
+            outcome = REJECT if len(faults) > limit else ACCEPT
+            reasons.append(
+                reason(self.origin, says, faults, outcome=outcome, limit=limit, counted=len(faults))
+            )
+        return reasons
+
+    def words(self) -> list[str]:
+        return [f"{self.who.words()}: {plain(self.per_m)} for each metre of each side"]
 
     def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
         return []

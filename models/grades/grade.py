@@ -141,6 +141,7 @@ class Grade:
     modifiers: Modifiers = Modifiers()
     base_panes: int = 1
     thickness: Interval | None = None
+    thicknesses: tuple[Decimal, ...] = ()
     uses: tuple[str, ...] = ("stock", "cut_size")
     smallest_side_mm: Decimal | None = None
     smallest_area_m2: Decimal | None = None

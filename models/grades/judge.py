@@ -48,7 +48,7 @@ def judge(sheet: SheetToJudge, grade: Grade, *, confirmed_by: str | None = None)
             reasons += rule.judge(case)
         for rule in rules:
             if isinstance(rule, NotTogether):
-                reasons += rule.after(reasons)
+                reasons += rule.after(reasons, rules)
         reasons += _uncovered(case)
     reasons += _missing(sheet, grade)
     if not grade.remembered and not confirmed_by:
@@ -100,6 +100,9 @@ def _scope(case: Case) -> list[Reason]:
     grade, why = case.grade, []
     if grade.thickness is not None and case.thickness not in grade.thickness:
         why.append(f"thickness {plain(case.thickness)} mm, the rules are for {grade.thickness.words()}")
+    if grade.thicknesses and case.thickness not in grade.thicknesses:
+        listed = ", ".join(plain(t) for t in grade.thicknesses)
+        why.append(f"thickness {plain(case.thickness)} mm, the rules are for {listed} mm")
     if case.sheet.use not in grade.uses:
         use = "a cut size" if case.sheet.use == "cut_size" else "a stock size"
         why.append(f"{use}, the rules are for {' and '.join(u.replace('_', ' ') + 's' for u in grade.uses)}")

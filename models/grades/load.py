@@ -116,11 +116,11 @@ def _grade(
         raise table.fail("id", "small letters, digits, dots and hyphens")
     source = table.text("source", common["source"])
     remembered = table.flag("remembered", remembered)
-    setting = {**setting, **{key: value for key, value in _setting(table).items() if value}}
+    setting = {**setting, **_setting(table)}
     if "area" in table:
         area = _area(table)
-    zones = setting["zones"]
-    intensities = setting["intensities"]
+    zones = setting.get("zones", ())
+    intensities = setting.get("intensities", ())
     rules = [
         read_rule(
             rule, i, source=source, remembered=remembered, area=area, zones=zones, intensities=intensities
@@ -135,6 +135,7 @@ def _grade(
     stated = table.maybe("smallest_class_mm")
     smallest = smallest_class(rules) if stated is None else stated
     thickness = table.interval("thickness")
+    thicknesses = table.numbers("thicknesses")
     uses = table.texts("uses") or USES
     for use in uses:
         if use not in USES:
@@ -151,6 +152,7 @@ def _grade(
         area_decimals=area[0],
         area_rounding=area[1],
         thickness=thickness,
+        thicknesses=thicknesses,
         uses=tuple(uses),
         smallest_side_mm=table.maybe("smallest_side_mm"),
         smallest_area_m2=table.maybe("smallest_area_m2"),
@@ -172,27 +174,26 @@ def _grade(
 
 def _setting(table: Table) -> dict[str, Any]:
     """What a file may say once for all its grades or anew in each: zones, intensities, equivalents, build."""
-    zones = _zones(table)
-    modifiers = table.table("build")
-    return {
-        "zones": zones,
-        "zones_words": table.text("zones_words", ""),
-        "intensities": tuple(
-            (one.text("name"), _needed(one, "distance")) for one in _closed(table, "intensity")
-        ),
-        "equivalents": dict(_equivalent(one) for one in table.tables("equivalent")),
-        "modifiers": Modifiers() if modifiers is None else _modifiers(modifiers),
-        "base_panes": 1 if modifiers is None or "panes" not in modifiers else modifiers.whole("panes"),
-    }
+    setting: dict[str, Any] = {}
+    if "zone" in table:
+        setting["zones"] = _zones(table)
+    if "zones_words" in table:
+        setting["zones_words"] = table.text("zones_words")
+    if "intensity" in table:
+        setting["intensities"] = tuple(_intensity(one) for one in table.tables("intensity"))
+    if "equivalent" in table:
+        setting["equivalents"] = dict(_equivalent(one) for one in table.tables("equivalent"))
+    build = table.table("build")
+    if build is not None:
+        setting["base_panes"] = build.whole("panes") if "panes" in build else 1
+        setting["modifiers"] = _modifiers(build)
+    return setting
 
 
-def _closed(table: Table, key: str) -> tuple[Table, ...]:
-    tables = table.tables(key)
-    for one in tables:
-        one.text("name")
-        _needed(one, "distance")
-        one.done()
-    return tables
+def _intensity(table: Table) -> tuple[str, Interval]:
+    name, distance = table.text("name"), _needed(table, "distance")
+    table.done()
+    return name, distance
 
 
 def _needed(table: Table, key: str) -> Interval:
@@ -241,8 +242,6 @@ def _modifiers(table: Table) -> Modifiers:
         table.maybe("installed_lengths") or Decimal(1),
         table.maybe("lengths_up_to_full_mm"),
     )
-    if "panes" in table:
-        table.whole("panes")
     table.done()
     return modifiers
 
@@ -268,7 +267,7 @@ def _sizing(table: Table | None) -> Sizing:
         return Sizing()
     sizing = Sizing(
         table.choice("measure", ("largest", "mean"), "largest"),
-        table.choice("halo", ("ignore", "factor"), "ignore"),
+        table.choice("halo", ("ignore", "factor", "include"), "ignore"),
         table.maybe("halo_factor") or Decimal(1),
     )
     table.done()

@@ -8,7 +8,7 @@ from decimal import Decimal
 from models.grades.allowance import Allowance, ByArea, Count, PerArea, PerPerimeter, Sloped, Unlimited
 from models.grades.case import Zone
 from models.grades.classes import ClassTable, SizeClass, Spaced
-from models.grades.edges import EdgeFault, OpticalAngle, Reach
+from models.grades.edges import EdgeFault, OpticalAngle, PerSide, Reach
 from models.grades.errors import BadGrade
 from models.grades.lines import Lengths
 from models.grades.numbers import Interval
@@ -74,16 +74,17 @@ def _when(table: Table) -> When:
     )
 
 
-def _who(table: Table, context: _Context) -> Who:
+def _who(table: Table, context: _Context, *, sized: bool = True) -> Who:
     zones = table.texts("zones")
     for zone in zones:
         if zone not in context.zones:
             raise table.fail("zones", f"zones of this grade ({', '.join(context.zones) or 'it has none'})")
-    return Who(table.kinds("kinds"), table.kinds("but_not"), zones, table.interval("size"))
+    size = table.interval("size") if sized else None
+    return Who(table.kinds("kinds"), table.kinds("but_not"), zones, size)
 
 
 def _class_table(table: Table, origin: Origin, when: When, context: _Context) -> Rule:
-    who = Who(table.kinds("kinds"), table.kinds("but_not"), _who_zones(table, context), None)
+    who = _who(table, context, sized=False)
     rounding = table.rounding("product", "none")
     open_rounding = table.raw("product_open")
     if open_rounding is not None:
@@ -92,14 +93,6 @@ def _class_table(table: Table, origin: Origin, when: When, context: _Context) ->
     if not rows:
         raise table.fail("classes", "a list of classes")
     return ClassTable(origin, who, when, tuple(_row(row, rounding, open_rounding, context) for row in rows))
-
-
-def _who_zones(table: Table, context: _Context) -> tuple[str, ...]:
-    zones = table.texts("zones")
-    for zone in zones:
-        if zone not in context.zones:
-            raise table.fail("zones", f"zones of this grade ({', '.join(context.zones) or 'it has none'})")
-    return zones
 
 
 def _row(table: Table, rounding: str, open_rounding: str | None, context: _Context) -> SizeClass:
@@ -113,6 +106,7 @@ def _row(table: Table, rounding: str, open_rounding: str | None, context: _Conte
         table.interval("size"),
         table.interval("length"),
         table.interval("width"),
+        table.interval("halo"),
         intensity,
     )
     table.done()
@@ -131,7 +125,7 @@ def _spaced(table: Table) -> Spaced:
     inclusive = "apart_mm" in table
     apart = table.number("apart_mm" if inclusive else "more_than_mm_apart")
     measured = table.choice("measured", ("centres", "rims"), "centres")
-    return Spaced(apart, inclusive, measured == "rims")
+    return Spaced(apart, inclusive, measured == "rims", table.maybe("times_smaller") or Decimal(0))
 
 
 def _allowance(table: Table, rounding: str, open_rounding: str | None) -> Allowance:
@@ -271,7 +265,13 @@ def _any_of(table: Table, origin: Origin, when: When, context: _Context) -> Rule
 
 
 def _not_together(table: Table, origin: Origin, when: When, context: _Context) -> Rule:
-    return NotTogether(origin, Who(), when, table.whole("at_once"))
+    return NotTogether(origin, Who(), when)
+
+
+def _per_side(table: Table, origin: Origin, when: When, context: _Context) -> Rule:
+    return PerSide(
+        origin, _who(table, context), when, table.number("per_m"), table.rounding("rounding", "none")
+    )
 
 
 _SHAPES: dict[str, Callable[[Table, Origin, When, _Context], Rule]] = {
@@ -280,6 +280,7 @@ _SHAPES: dict[str, Callable[[Table, Origin, When, _Context], Rule]] = {
     "cluster": _cluster,
     "lengths": _lengths,
     "edge": _edge,
+    "per side": _per_side,
     "angle": _angle,
     "question": _question,
     "seen from": _seen_from,

@@ -14,14 +14,20 @@ _FEW = 48
 
 
 def close_pairs(
-    faults: list[Sized], apart: Decimal, *, exactly_allowed: bool, edge_to_edge: bool = False
+    faults: list[Sized],
+    apart: Decimal,
+    *,
+    exactly_allowed: bool,
+    edge_to_edge: bool = False,
+    times_smaller: Decimal = Decimal(0),
 ) -> list[tuple[int, int]]:
     """Pairs (places in `faults`) that lie too close to each other.
 
     apart : asked distance in mm.  exactly_allowed : whether exactly that distance will do (at least), or not
     (more than).  edge_to_edge : measured between the rims of circles of each fault's size, else centre to
-    centre.
+    centre.  times_smaller : the asked distance is also so many times the size of the smaller fault.
     """
+    how = (apart, exactly_allowed, edge_to_edge, times_smaller)
     if len(faults) < 2:
         return []
     if len(faults) <= _FEW:
@@ -29,22 +35,21 @@ def close_pairs(
             (i, j)
             for i in range(len(faults) - 1)
             for j in range(i + 1, len(faults))
-            if _too_close(faults[i], faults[j], apart, exactly_allowed, edge_to_edge)
+            if _too_close(faults[i], faults[j], *how)
         ]
     points = np.array([(float(f.x), float(f.y)) for f in faults])
-    radii = np.array([float(f.size or 0) / 2 for f in faults]) if edge_to_edge else np.zeros(len(faults))
-    asked = float(apart)
+    sizes = np.array([float(f.size or 0) for f in faults])
+    radii = sizes / 2 if edge_to_edge else np.zeros(len(faults))
+    times = float(times_smaller)
+    asked = max(float(apart), times * float(sizes.max()))
     pairs = near_pairs(points, (asked + 2 * float(radii.max())) * (1 + _DOUBT))
-    between = np.hypot(*(points[pairs[:, 0]] - points[pairs[:, 1]]).T)
-    wanted = asked + radii[pairs[:, 0]] + radii[pairs[:, 1]]
+    a, b = pairs[:, 0], pairs[:, 1]
+    between = np.hypot(*(points[a] - points[b]).T)
+    wanted = np.maximum(float(apart), times * np.minimum(sizes[a], sizes[b])) + radii[a] + radii[b]
     sure = between < wanted * (1 - _DOUBT)
     doubtful = ~sure & (between <= wanted * (1 + _DOUBT))
     found = [(int(i), int(j)) for i, j in pairs[sure]]
-    found += [
-        (int(i), int(j))
-        for i, j in pairs[doubtful]
-        if _too_close(faults[i], faults[j], apart, exactly_allowed, edge_to_edge)
-    ]
+    found += [(int(i), int(j)) for i, j in pairs[doubtful] if _too_close(faults[i], faults[j], *how)]
     return sorted(found)
 
 
@@ -55,9 +60,15 @@ def near_pairs(points: NDArray[np.float64], distance: float) -> NDArray[np.intp]
     return cKDTree(points).query_pairs(distance, output_type="ndarray")
 
 
-def _too_close(a: Sized, b: Sized, apart: Decimal, exactly_allowed: bool, edge_to_edge: bool) -> bool:
+def _too_close(
+    a: Sized, b: Sized, apart: Decimal, exactly_allowed: bool, edge_to_edge: bool, times_smaller: Decimal
+) -> bool:
     dx, dy = a.x - b.x, a.y - b.y
-    asked = apart + ((a.size or 0) + (b.size or 0)) / Decimal(2) if edge_to_edge else apart
+    asked = apart
+    if times_smaller:
+        asked = max(apart, times_smaller * min(a.size or Decimal(0), b.size or Decimal(0)))
+    if edge_to_edge:
+        asked += ((a.size or 0) + (b.size or 0)) / Decimal(2)
     square, wanted = dx * dx + dy * dy, asked * asked
     return square < wanted or (square == wanted and not exactly_allowed)
 

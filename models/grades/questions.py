@@ -132,37 +132,39 @@ def _worst(reasons: list[Reason]) -> int:
 class NotTogether:
     """The permitted faults may not all be at their maximum in one pane.
 
-    Looked at when the other rules have spoken: `at_once` or more of the rules with a number at their limit
-    reject.
+    Looked at when the other rules have spoken: it rejects when every kind for which a number is allowed on
+    such a pane has one of its classes full, and there are two such kinds or more.
     """
 
     origin: Origin
     who: Who
     when: When
-    at_once: int
 
     def judge(self, case: Case) -> list[Reason]:
         return []
 
-    def after(self, reasons: list[Reason]) -> list[Reason]:
+    def after(self, reasons: list[Reason], rules: list[Rule]) -> list[Reason]:
         """The rule's word once all other reasons are known."""
-        full = [r for r in reasons if r.limit and r.counted is not None and r.counted >= r.limit]
+        kind = {rule.origin.name: rule.who.kinds for rule in rules}
+        limited = [r for r in reasons if r.limit and r.counted is not None and kind.get(r.rule)]
+        full = [r for r in limited if r.counted is not None and r.limit and r.counted >= r.limit]
+        kinds_limited, kinds_full = {kind[r.rule] for r in limited}, {kind[r.rule] for r in full}
         if not full:
             return []
-        finds = sorted({i for r in full for i in r.finds})
+        finds = tuple(sorted({i for r in full for i in r.finds}))
         says = (
-            f"permitted faults may not all be at their maximum in one pane: {len(full)} classes are, "
-            f"fewer than {self.at_once} asked"
+            f"permitted faults may not all be at their maximum in one pane: "
+            f"{len(kinds_full)} of {len(kinds_limited)} kinds are"
         )
-        outcome = REJECT if len(full) >= self.at_once else ACCEPT
+        outcome = REJECT if kinds_full == kinds_limited and len(kinds_full) > 1 else ACCEPT
         o = self.origin
         return [
             Reason(
                 o.clause,
                 says,
-                tuple(finds),
-                self.at_once - 1,
-                len(full),
+                finds,
+                len(kinds_limited) - 1,
+                len(kinds_full),
                 outcome,
                 o.name,
                 o.source,
@@ -171,9 +173,7 @@ class NotTogether:
         ]
 
     def words(self) -> list[str]:
-        return [
-            f"permitted faults may not all be at their maximum: fewer than {self.at_once} classes at once"
-        ]
+        return ["permitted faults may not all be at their maximum in one pane"]
 
     def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
         return []

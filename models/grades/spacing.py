@@ -12,7 +12,6 @@ from models.grades.case import Case, Sized
 from models.grades.circles import fullest_circle
 from models.grades.classes import Spaced, spaced_reason
 from models.grades.crowds import largest_crowd
-from models.grades.neighbours import close_pairs
 from models.grades.numbers import plain
 from models.grades.rules import Origin, When, Who, listing, reason
 from models.grades.verdict import ACCEPT, REJECT, Reason
@@ -53,10 +52,7 @@ class Separation:
 
     def pairs(self, faults: list[Sized], party: list[int]) -> list[tuple[int, int]]:
         """The compared pairs that lie too close, as places in `faults`."""
-        pairs = close_pairs(
-            faults, self.spaced.apart,
-            exactly_allowed=self.spaced.exactly_allowed, edge_to_edge=self.spaced.edge_to_edge,
-        )  # fmt: skip
+        pairs = self.spaced.too_close(faults)
         if not self.between:
             return pairs
         return [

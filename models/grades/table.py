@@ -86,6 +86,14 @@ class Table:
             raise self.fail(key, "a whole number")
         return int(value)
 
+    def numbers(self, key: str) -> tuple[Decimal, ...]:
+        value = self.raw(key)
+        if value is None:
+            return ()
+        if not isinstance(value, list):
+            raise self.fail(key, "a list of numbers")
+        return tuple(Table({key: item}, self.where).number(key) for item in value)
+
     def interval(self, key: str) -> Interval | None:
         value = self.raw(key)
         if value is None:

@@ -1,8 +1,8 @@
 """JIS R 3202:2011, float and polished plate glass.
 
-Source of the numbers: the table of point faults as printed in the scratch guide of the Flat Glass Manufacturers
-Association of Japan on JIS R 3202:2011. The source does not say how density times area is rounded; the grade
-compares the product as it is.
+Source of the numbers: the table of point faults as printed in the scratch guide of the Flat Glass
+Manufacturers Association of Japan on JIS R 3202:2011. The source does not say how density times area is
+rounded; the grade compares the product as it is.
 """
 
 import pytest
