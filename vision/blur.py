@@ -56,7 +56,8 @@ def blur_of_marks(flat: Flat, most: int = 150) -> float | None:
     span = np.arange(-PATCH_REACH_PX, PATCH_REACH_PX + 1)
     patches = flat.signal[places[:, 0, None, None] + span[:, None], places[:, 1, None, None] + span]
     centre = patches[:, PATCH_REACH_PX, PATCH_REACH_PX]
-    widths = narrow_widths(np.maximum(patches * np.sign(centre)[:, None, None], 0.0).astype(np.float64))
+    shown = np.asarray(patches * np.sign(centre)[:, None, None], np.float64)
+    widths = np.fmin(narrow_widths(np.maximum(shown, 0.0)), flank_widths(shown))
     widths = widths[np.isfinite(widths)]
     if len(widths) < FEWEST_MARKS:
         return None
@@ -112,6 +113,23 @@ def narrow_widths(patches: Floats) -> Floats:
     narrow = half - np.sqrt(np.maximum((xx - yy) ** 2 / 4 + xy * xy, 0))
     good = (narrow > 0.06) & (narrow < (0.6 * reach) ** 2)
     return np.where(good, np.sqrt(np.maximum(narrow, 0)), np.nan)
+
+
+def flank_widths(patches: Floats) -> Floats:
+    """Blur read from the steepest flank of each patch, as if it were a thin line; shape (N,).
+
+    A line of height H smeared by a Gaussian rises by H / (sigma sqrt(e)) a pixel at most; the central
+    difference that
+    measures the slope smears it once more by a box two pixels wide (variance 1 / 3). The rims of bubbles and
+    the
+    edges of small stones read true in this way, a broad plateau reads up to half too soft.
+    """
+    slope_x = (patches[:, 1:-1, 2:] - patches[:, 1:-1, :-2]) / 2.0
+    slope_y = (patches[:, 2:, 1:-1] - patches[:, :-2, 1:-1]) / 2.0
+    steepest = np.hypot(slope_x, slope_y).max(axis=(1, 2))
+    middle = patches.shape[1] // 2
+    read = patches[:, middle, middle] / np.maximum(steepest, 1e-9) / np.exp(0.5)
+    return np.sqrt(np.maximum(read**2 - 1.0 / 3.0, 0.05))
 
 
 @dataclass(frozen=True, slots=True)
