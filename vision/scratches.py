@@ -1,0 +1,252 @@
+"""Thin lines: found as long sums, followed over bends and gaps, joined where broken, fitted across."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.beamlets import find_stretches
+from vision.candidates import Pyramid
+from vision.results import DARK_FIELD
+from vision.tracing import densify, trace_all
+
+Array = NDArray[Any]
+CLIP_SIGMA = 3.0
+UNITS_PER_SIGMA = 64
+ACROSS_HALF_PX = 8.0
+ACROSS_STEP_PX = 0.5
+SMOOTH_PX = 15
+SHORTEST_PX = 14.0
+MOST_LINES = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line in photo pixels.
+
+    path_px : (M, 2) at about 1 px steps; length_px : arc length; sign : +1 brighter, -1 darker
+    along : (M,) height at each step, averaged over the line's own width, in noise sd of one pixel
+    across : mean profile across the line, -8 to 8 px in steps of 0.5, in noise sd
+    height : of the whole line as one matched sum, in sd; seed : of its strongest straight stretch
+    joined : number of gaps bridged
+    """
+
+    path_px: Array
+    length_px: float
+    sign: float
+    along: Array
+    across: Array
+    height: float
+    seed: float
+    joined: int
+
+
+def find_lines(pyramid: Pyramid, lighting: str, compact: NDArray[np.uint8] | None = None) -> list[Line]:
+    """Every thin line that stands out, one entry each, strongest first.
+
+    compact : uint8, shape of the half-size level, > 0 on strong spots whose light would pass for short lines
+    """
+    if len(pyramid.plain) < 2 or min(pyramid.plain[1].shape) < 32:
+        return []
+    fine, sd = _sharpen(pyramid)
+    if compact is not None and compact.shape == fine.shape:
+        fine[compact > 0] = 0
+    scaled = np.clip(
+        fine * (UNITS_PER_SIGMA / sd), -CLIP_SIGMA * UNITS_PER_SIGMA, CLIP_SIGMA * UNITS_PER_SIGMA
+    )
+    stretches = find_stretches(scaled.astype(np.int16), both_signs=lighting != DARK_FIELD)
+    clipped = np.clip(fine, -CLIP_SIGMA * sd, CLIP_SIGMA * sd)
+    raw = trace_all(clipped, sd, stretches)
+    lines: list[Line] = []
+    for path, sign, seed in raw[:MOST_LINES]:
+        line = fit_line(pyramid, path * 2 + 1.0, sign, seed)
+        if line is not None:
+            lines.append(line)
+    return join(pyramid, lines)
+
+
+def _sharpen(pyramid: Pyramid) -> tuple[Array, float]:
+    """Half-size signal without anything wider than a line, and its noise."""
+    base = pyramid.smooth[1]
+    fine = base - cv2.blur(pyramid.plain[1], (13, 13))
+    some = fine[::7, ::7]
+    sd = 1.4826 * float(np.median(np.abs(some[some != 0]))) if np.any(some) else 1.0
+    return fine, max(sd, 1e-3)
+
+
+def strip(image: Array, path: Array, half_px: float, step_px: float) -> Array:
+    """Samples (M, K) across a path of equal steps."""
+    course = np.gradient(path, axis=0)
+    if len(path) > 9:
+        course = cv2.blur(course.astype(np.float32), (1, 9), borderType=cv2.BORDER_REPLICATE)
+    course /= np.maximum(np.hypot(course[:, 0], course[:, 1]), 1e-6)[:, None]
+    off = np.arange(-half_px, half_px + step_px / 2, step_px, dtype=np.float32)
+    x = path[:, 0, None] - course[:, 1, None] * off
+    y = path[:, 1, None] + course[:, 0, None] * off
+    out = [
+        cv2.remap(
+            image,
+            (x[a : a + 20_000] - 0.5).astype(np.float32),
+            (y[a : a + 20_000] - 0.5).astype(np.float32),
+            cv2.INTER_LINEAR,
+        )
+        for a in range(0, len(path), 20_000)
+    ]
+    return np.concatenate(out)
+
+
+def fit_line(pyramid: Pyramid, path: Array, sign: float, seed: float, joined: int = 0) -> Line | None:
+    """Centre a rough path on the line, find its two ends, and measure along and across it."""
+    image = pyramid.plain[0]
+    off = np.arange(-ACROSS_HALF_PX, ACROSS_HALF_PX + ACROSS_STEP_PX / 2, ACROSS_STEP_PX, dtype=np.float32)
+    path = _lengthen(densify(path, 1.0), 24.0)
+    for reach in (3.5, 2.0):
+        rows = sign * strip(image, path, ACROSS_HALF_PX, ACROSS_STEP_PX)
+        path = _centre(path, np.clip(rows, -4, 4), off, reach)
+    rows = sign * strip(image, path, ACROSS_HALF_PX, ACROSS_STEP_PX)
+    middle = np.abs(off) <= 1.0
+    beside = (np.abs(off) > 3.5) & (np.abs(off) <= 7)
+    along = rows[:, middle].mean(1) - rows[:, beside].mean(1)
+    first, last = _ends(along)
+    if last - first < SHORTEST_PX * 0.6:
+        return None
+    path, rows, along = path[first : last + 1], rows[first : last + 1], along[first : last + 1]
+    path = densify(path, 1.0)
+    across = rows.mean(0)
+    noise = np.sqrt(max(float(np.var(rows[:, beside])), 1e-6))
+    height = float(along.mean() * np.sqrt(len(along) * 2.0) / noise)
+    seg = np.hypot(*np.diff(path, axis=0).T)
+    return Line(path, float(seg.sum()), sign, along, across, height, seed, joined)
+
+
+def _lengthen(path: Array, extra: float) -> Array:
+    """Run both ends on straight, so that an end which the walker missed can be found."""
+    k = min(12, len(path) - 1)
+    if k < 1:
+        return path
+    steps = np.arange(1, int(extra) + 1, dtype=np.float32)[:, None]
+    head, tail = path[0] - path[k], path[-1] - path[-1 - k]
+    head = head / max(float(np.hypot(*head)), 1e-6)
+    tail = tail / max(float(np.hypot(*tail)), 1e-6)
+    return np.concatenate(((path[0] + head * steps)[::-1], path, path[-1] + tail * steps)).astype(np.float32)
+
+
+def _centre(path: Array, rows: Array, off: Array, reach: float) -> Array:
+    """Shift each point sideways onto the ridge of the strip, smoothed along the path."""
+    window = max(5, min(41, len(path) // 4) | 1)
+    soft = cv2.blur(rows.astype(np.float32), (3, window), borderType=cv2.BORDER_REPLICATE)
+    near = np.abs(off) <= reach
+    part = soft[:, near]
+    weight = np.clip(
+        part - np.maximum(np.median(soft, axis=1, keepdims=True), 0.35 * part.max(1, keepdims=True)), 0, None
+    )
+    total = weight.sum(1)
+    shift = np.where(total > 1e-3, (weight * off[near]).sum(1) / np.maximum(total, 1e-3), 0.0)
+    shift = cv2.blur(shift[:, None].astype(np.float32), (1, window), borderType=cv2.BORDER_REPLICATE)[:, 0]
+    course = np.gradient(path, axis=0)
+    course = cv2.blur(course.astype(np.float32), (1, 9), borderType=cv2.BORDER_REPLICATE)
+    course /= np.maximum(np.hypot(course[:, 0], course[:, 1]), 1e-6)[:, None]
+    return (path + np.column_stack((-course[:, 1], course[:, 0])) * shift[:, None]).astype(np.float32)
+
+
+def _ends(along: Array) -> tuple[int, int]:
+    """First and last step of the line: where the signal rises to half of what it is further in."""
+    n = len(along)
+    soft = cv2.blur(
+        along[:, None].astype(np.float32),
+        (1, min(SMOOTH_PX, max(3, n // 6) | 1)),
+        borderType=cv2.BORDER_REFLECT,
+    )[:, 0]
+    body = np.quantile(soft, 0.6)
+    noise = 1.4826 * float(np.median(np.abs(np.diff(soft)))) + 1e-3
+    inside = np.flatnonzero(soft > max(0.4 * body, 2.0 * noise))
+    if not inside.size:
+        return 0, 0
+    return int(inside[0]), int(inside[-1])
+
+
+def join(pyramid: Pyramid, lines: list[Line]) -> list[Line]:
+    """Join pieces whose ends point at each other; drop those that run along a stronger one."""
+    lines = sorted(lines, key=lambda line: -line.height)
+    lines = _without_doubles(lines)
+    for _ in range(3):
+        pair = _joinable(lines)
+        if not pair:
+            break
+        used: set[int] = set()
+        fresh: list[Line] = []
+        for i, j, path in pair:
+            if i in used or j in used:
+                continue
+            both = fit_line(
+                pyramid,
+                path,
+                lines[i].sign,
+                max(lines[i].seed, lines[j].seed),
+                lines[i].joined + lines[j].joined + 1,
+            )
+            if both is not None and both.length_px > 0.9 * (lines[i].length_px + lines[j].length_px):
+                fresh.append(both)
+                used |= {i, j}
+        if not used:
+            break
+        lines = sorted(
+            [line for k, line in enumerate(lines) if k not in used] + fresh, key=lambda line: -line.height
+        )
+        lines = _without_doubles(lines)
+    return lines
+
+
+def _without_doubles(lines: list[Line]) -> list[Line]:
+    kept: list[Line] = []
+    for line in lines:
+        points = line.path_px[:: max(1, len(line.path_px) // 24)]
+        double = False
+        for other in kept:
+            lo, hi = other.path_px.min(0) - 4, other.path_px.max(0) + 4
+            inside = np.all((points >= lo) & (points <= hi), axis=1)
+            if inside.mean() < 0.5:
+                continue
+            far = other.path_px[::2]
+            gap = np.hypot(points[:, None, 0] - far[None, :, 0], points[:, None, 1] - far[None, :, 1]).min(1)
+            if np.mean(gap < 4.0) > 0.5:
+                double = True
+                break
+        if not double:
+            kept.append(line)
+    return kept
+
+
+def _joinable(lines: list[Line]) -> list[tuple[int, int, Array]]:
+    """Pairs with the joint path, nearest gap first."""
+    ends, out = [], []
+    for i, line in enumerate(lines):
+        k = min(len(line.path_px) - 1, 30)
+        for flip in (False, True):
+            path = line.path_px[::-1] if flip else line.path_px
+            way = path[-1] - path[-1 - k]
+            ends.append((i, flip, path[-1], way / max(float(np.hypot(*way)), 1e-6)))
+    for a in range(len(ends)):
+        for b in range(a + 1, len(ends)):
+            i, flip_i, p, u = ends[a]
+            j, flip_j, q, v = ends[b]
+            if i == j or lines[i].sign != lines[j].sign:
+                continue
+            gap = q - p
+            reach = float(np.hypot(*gap))
+            if reach > min(0.5 * (lines[i].length_px + lines[j].length_px) + 10, 160):
+                continue
+            if float(-(u @ v)) < 0.93:
+                continue
+            side = abs(float(u[0] * gap[1] - u[1] * gap[0]))
+            if side > 3.0 + 0.08 * reach or float(u @ gap) < -6:
+                continue
+            first = lines[i].path_px[::-1] if flip_i else lines[i].path_px
+            second = lines[j].path_px if flip_j else lines[j].path_px[::-1]
+            out.append((reach, i, j, np.concatenate((first, second))))
+    out.sort(key=lambda item: item[0])
+    return [(i, j, path) for _, i, j, path in out]
