@@ -80,7 +80,9 @@ def sheet_history(session: Session, sheet_id: int) -> SheetHistory:
         defects=_defects(session, sheet_id, names),
         verdicts=_verdicts(session, sheet_id, names),
         neighbours=neighbours(session, facts),
-        times=glass_times(session, facts),
+        times=glass_times(
+            session, facts.line_id, facts.middle_m, tied_m=facts.ribbon_start_m, tied_at=facts.cut_at
+        ),
         claims=_claims(session, facts, names),
         acts=_acts(session, sheet_id),
     )

@@ -56,6 +56,11 @@ class SheetFacts:
         return self.ribbon_start_m + self.length_mm / 1000.0
 
     @property
+    def middle_m(self) -> float:
+        """Ribbon metre of its middle."""
+        return (self.ribbon_start_m + self.ribbon_end_m) / 2.0
+
+    @property
     def area_m2(self) -> float:
         """Area of the sheet."""
         return self.length_mm * self.width_mm / 1e6
@@ -226,7 +231,7 @@ class Neighbour:
 
 @dataclass(frozen=True, slots=True)
 class GlassTime:
-    """When the middle of the sheet was at a place of the line.
+    """When a piece of glass was at a place of the line.
 
     station : "cutting", "inspection", "lehr_exit", "lehr_entry", "bath_exit", "bath_entry"
     """

@@ -2,11 +2,11 @@
 
 from datetime import timedelta
 
-import plant_rows as rows
 import pytest
 from sqlalchemy.orm import Session
 
 from models.find_sheet import find_sheets
+from tests import plant_rows as rows
 
 
 @pytest.fixture

@@ -2,13 +2,13 @@
 
 from datetime import timedelta
 
-import plant_rows as rows
 import pytest
 from sqlalchemy.orm import Session
 
 from models import audit
 from models.errors import NoSuchSheet
 from models.history import sheet_history, sheet_id_of
+from tests import plant_rows as rows
 
 
 def test_a_sheet_that_does_not_exist_is_named(session: Session) -> None:

@@ -4,7 +4,6 @@ from collections import Counter
 from datetime import timedelta
 
 import numpy as np
-import plant_rows as rows
 import pytest
 from sqlalchemy import insert
 from sqlalchemy.orm import Session
@@ -14,6 +13,7 @@ from models.errors import BadValue
 from models.records import Defect, Line
 from models.ribbon_filter import MapFilter
 from models.ribbon_map import POINT_LIMIT, defects_in_view, ribbon_map
+from tests import plant_rows as rows
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-import plant_rows as rows
 import pytest
 from sqlalchemy.orm import Session
 
@@ -11,6 +10,7 @@ from models.rates import poisson_limits
 from models.records import Line
 from models.ribbon_filter import MapFilter
 from models.shift_rates import MOST_BARS, shift_rates
+from tests import plant_rows as rows
 
 BERLIN = ZoneInfo("Europe/Berlin")
 KINDS = ("bubble", "stone")

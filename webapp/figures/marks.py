@@ -31,7 +31,7 @@ NOT_GLASS = Mark("not_glass", "dotted", "N", "not glass")
 
 
 def mark_for(kind: str) -> Mark:
-    """The sign of a kind; a finer kind takes the shape and letter of the kind it hangs under, and keeps its word.
+    """The sign of a kind; a finer kind takes shape and letter of the kind it hangs under.
 
     A word that hangs nowhere yet gets the stone's shape and its own first letter, so that it is drawn
     and read rather than lost.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from models.ribbon_map import MapCell, MapPoint, Profile, RibbonMap
-from webapp.figures.axes import Axis, Tick, TimeAxis
+from webapp.figures.axes import Axis, Tick, TimeAxis, per_1000
 from webapp.figures.marks import Mark, mark_for
 
 __all__ = ["CellShape", "Panel", "PointShape", "ProfileBar", "RibbonFigure", "draw_ribbon", "shade_steps"]
@@ -233,10 +233,12 @@ def _profile(
     profile: Sequence[Profile], group: Sequence[str], across: Axis
 ) -> tuple[tuple[ProfileBar, ...], tuple[Tick, ...]]:
     """Bars of the rate in each strip across, for the kinds of a panel together."""
-    chosen = [strip for strip in profile if strip.kinds == tuple(group)]
-    most = max((strip.rate.high_per_m2 or 0.0 for strip in chosen), default=0.0)
-    if most == 0.0:
+    chosen = [strip for strip in profile if strip.kinds == tuple(group) and strip.rate.area_m2 > 0.0]
+    if not chosen:
         return (), ()
+    # strips that only graze the glass know little; their limits may run off the picture
+    half = sorted(strip.rate.area_m2 for strip in chosen)[len(chosen) // 2] / 2.0
+    most = max(strip.rate.high_per_m2 or 0.0 for strip in chosen if strip.rate.area_m2 >= half)
     scale = Axis(0.0, most, PROFILE_LEFT, PROFILE_RIGHT)
     bars = []
     for strip in chosen:
@@ -247,14 +249,15 @@ def _profile(
             ProfileBar(
                 y=head + 1.0,
                 height=max(foot - head - 2.0, 1.0),
-                length=scale.place(strip.rate.per_m2) - PROFILE_LEFT,
+                length=min(scale.place(strip.rate.per_m2), PROFILE_RIGHT) - PROFILE_LEFT,
                 low=scale.place(strip.rate.low_per_m2),
-                high=scale.place(strip.rate.high_per_m2),
+                high=min(scale.place(strip.rate.high_per_m2), PROFILE_RIGHT),
                 text=(
                     f"{strip.x_lo_mm:.0f} to {strip.x_hi_mm:.0f} mm: "
-                    f"{strip.rate.count} in {strip.rate.area_m2:.0f} m², {strip.rate.per_m2:.4f} per m² "
-                    f"({strip.rate.low_per_m2:.4f} to {strip.rate.high_per_m2:.4f})"
+                    f"{strip.rate.count} in {strip.rate.area_m2:.0f} m², {per_1000(strip.rate.per_m2)} per 1000 m² "
+                    f"({per_1000(strip.rate.low_per_m2)} to {per_1000(strip.rate.high_per_m2)})"
                 ),
             )
         )
-    return tuple(bars), scale.ticks(2)
+    per_thousand = Axis(0.0, most * 1000.0, PROFILE_LEFT, PROFILE_RIGHT)
+    return tuple(bars), per_thousand.ticks(2)

@@ -1,0 +1,1 @@
+"""The quality lead's pages: the ribbon, its defects and their rates."""
