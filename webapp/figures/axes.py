@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
-__all__ = ["Axis", "Tick", "TimeAxis", "nice_ticks", "time_ticks"]
+__all__ = ["Axis", "Tick", "TimeAxis", "nice_ticks", "per_1000", "time_ticks"]
 
 _TIME_STEPS = [
     timedelta(minutes=5),
@@ -78,6 +78,12 @@ class TimeAxis:
             Tick(self.place(when), label, major)
             for when, label, major in time_ticks(self.begin, self.finish, zone, about)
         )
+
+
+def per_1000(rate_per_m2: float) -> str:
+    """A rate per m2 as defects per 1000 m2, in three figures at most."""
+    value = rate_per_m2 * 1000.0
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
 
 
 def nice_ticks(lo: float, hi: float, about: int = 6) -> list[float]:

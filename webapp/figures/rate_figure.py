@@ -5,7 +5,7 @@ from datetime import datetime, tzinfo
 
 from models.rates import Rate
 from models.shift_rates import ShiftRate, ShiftRates
-from webapp.figures.axes import Axis, Tick, TimeAxis
+from webapp.figures.axes import Axis, Tick, TimeAxis, per_1000
 from webapp.figures.marks import Mark, mark_for
 from webapp.figures.ribbon_figure import LEFT, RIGHT, WIDTH
 
@@ -112,20 +112,8 @@ def _row(
         mean_y=None if pooled.per_m2 is None else up.place(pooled.per_m2),
         mean_text="" if pooled.per_m2 is None else f"mean {per_1000(pooled.per_m2)}",
         points=tuple(points),
-        ticks=tuple(Tick(tick.at, per_1000(value)) for tick, value in _rate_ticks(up)),
+        ticks=Axis(0.0, most * 1000.0, bottom, top).ticks(3),
     )
-
-
-def _rate_ticks(up: Axis) -> list[tuple[Tick, float]]:
-    return [
-        (tick, up.lo + (tick.at - up.start) / (up.end - up.start) * (up.hi - up.lo)) for tick in up.ticks(2)
-    ]
-
-
-def per_1000(rate_per_m2: float) -> str:
-    """A rate per m2 as defects per 1000 m2, in three figures at most."""
-    value = rate_per_m2 * 1000.0
-    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
 
 
 def rate_words(shift: ShiftRate, rate: Rate, zone: tzinfo) -> str:

@@ -254,8 +254,8 @@ def _profile(
                 high=min(scale.place(strip.rate.high_per_m2), PROFILE_RIGHT),
                 text=(
                     f"{strip.x_lo_mm:.0f} to {strip.x_hi_mm:.0f} mm: "
-                    f"{strip.rate.count} in {strip.rate.area_m2:.0f} m², {per_1000(strip.rate.per_m2)} per 1000 m² "
-                    f"({per_1000(strip.rate.low_per_m2)} to {per_1000(strip.rate.high_per_m2)})"
+                    f"{strip.rate.count} in {strip.rate.area_m2:.0f} m², "
+                    f"{per_1000(strip.rate.per_m2)} per 1000 m² ({per_1000(strip.rate.low_per_m2)} to {per_1000(strip.rate.high_per_m2)})"
                 ),
             )
         )

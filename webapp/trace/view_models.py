@@ -56,6 +56,10 @@ class RibbonPage:
         step = m_hi - m_lo
         return _address(self.form.stretch(m_lo - step, m_hi + step), self.zone)
 
+    def clock(self, moment: datetime) -> str:
+        """A moment on the line's own clock, in short."""
+        return moment.astimezone(self.zone).strftime("%a %d %b %Y %H:%M")
+
     @property
     def few_sheets(self) -> bool:
         """Whether hardly any glass in view counts as inspected, so that rates say little."""
