@@ -62,8 +62,7 @@ def create_user(
         raise BadValue(f"user {name}: role {role[:40]!r} is unknown; expected one of {', '.join(ROLES)}")
     if password is None and pin is None:
         raise BadValue(f"user {name}: expected a password, a PIN, or both")
-    if session.scalar(select(User.id).where(User.name == name)) is not None:
-        raise BadValue(f"user {name}: the name is taken")
+    refuse_taken(session, name)
     user = User(
         name=name,
         full_name=full_name.strip(),
@@ -80,6 +79,13 @@ def create_user(
         session, "user.create", "user_account", user.id, user_id=by, details={"name": name, "role": role}
     )
     return user
+
+
+def refuse_taken(session: Session, name: str) -> None:
+    """Raise BadValue when somebody has this name already."""
+    name = name.strip().lower()
+    if session.scalar(select(User.id).where(User.name == name)) is not None:
+        raise BadValue(f"user {name}: the name is taken")
 
 
 def find_user(session: Session, name: str) -> User:

@@ -4,10 +4,12 @@ import itertools
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, sessionmaker
 
-from models import users
+from models import inspections, users
+from models.grades import load_sets
 from models.records import Customer, Event, Line, LineLogRow, Pack, Sheet, Shift, User
+from models.store import PhotoStore
 
 #: a Monday at noon in the plant's time zone
 NOON = datetime(2026, 3, 2, 11, 0, tzinfo=UTC)
@@ -164,3 +166,24 @@ def inspection_dict(*finds: dict[str, Any], **values: Any) -> dict[str, Any]:
         "timings_s": {"decode": 0.1},
     }
     return given | values
+
+
+def live_a_little(sessions: sessionmaker[Session], store: PhotoStore, sheets: int = 2) -> None:
+    """Photos, finds, a correction and verdicts in the books."""
+    book = load_sets()
+    with sessions.begin() as session:
+        line, user = make_line(session), make_user(session).id
+        for number in range(sheets):
+            sheet = make_sheet(session, line)
+            photo = inspections.add_photo(
+                session, store, sheet.id, b"photo %d" % number, "a.jpg", {"a": 1}, user
+            )
+            found = [
+                find_dict(),
+                find_dict(2, x_mm=900.0, path_mm=[[900, 400], [930.5, 400]], kind="scratch"),
+            ]
+            inspections.record_inspection(session, photo.id, inspection_dict(*found))
+            first = inspections.finds_of(session, sheet.id)[0].find.id
+            inspections.confirm_find(session, first, user)
+            inspections.change_find(session, first, user, length_mm=1.1)
+            inspections.finish_sheet(session, book, sheet.id, user, confirm_undecided=True)
