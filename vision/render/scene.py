@@ -152,7 +152,10 @@ class Tag:
 
 @dataclass(frozen=True, slots=True)
 class SceneSpec:
-    """One photo to be. `given_scale` and `tags` say what the set-up tells; with neither, no scale."""
+    """One photo to be. `given_scale` and `tags` say what the set-up tells; with neither, no scale.
+
+    `beyond` is what lies past the cut edge: "lamps" (the panel goes on), "bench", or "any" of both by chance.
+    """
 
     lighting: str
     thickness_mm: float
@@ -167,6 +170,7 @@ class SceneSpec:
     given_scale: bool = False
     defects: tuple[Defect, ...] = ()
     clutter: tuple[Clutter, ...] = ()
+    beyond: str = "any"
 
 
 @dataclass(frozen=True, slots=True)

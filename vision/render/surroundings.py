@@ -35,7 +35,7 @@ def lay_edge(canvas: Canvas, edge_px: Plane, spec: SceneSpec, rng: np.random.Gen
     if not rows.size:
         return None
     across = edge_px[rows, columns] - width / 2
-    cover = lines.band(across, width, sigma) * np.clip(0.8 + 0.25 * rough[rows, columns], 0.2, 1.2)
+    cover = lines.band(across, width, sigma) * np.clip(0.85 + 0.12 * rough[rows, columns], 0.2, 1.2)
     chips = _chips(edge_px, spec, rng, rows, columns)
     if spec.lighting == "bright_field":
         lines.lay_factor(
@@ -65,7 +65,9 @@ def _lay_backdrop(
     planks = _planks(height, width, spec.camera.mm_per_px, rng)
     grain = rng.normal(1, 0.08, (height // 3 + 1, width // 9 + 1)).astype(np.float32)
     speckle = cv2.resize(grain, (width, height), interpolation=cv2.INTER_LINEAR)
-    lit = rng.random() < 0.4 and spec.lighting == "bright_field"
+    lit = (
+        rng.random() < 0.4 and spec.beyond == "any" and spec.lighting == "bright_field"
+    ) or spec.beyond == "lamps"
     behind = canvas.planes[cut] if lit else (np.float32(level) * planks * speckle)[..., None]
     canvas.planes[cut] = canvas.planes[cut] * glass[..., None] + behind * np.float32(1.06 if lit else 1.0) * (
         1 - glass[..., None]
