@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -70,10 +71,10 @@ def _strong_places(signal: NDArray[np.float32], most: int) -> NDArray[np.int64]:
     h, w = signal.shape[0] // cell, signal.shape[1] // cell
     if not h or not w:
         return np.zeros((0, 2), np.int64)
-    columns = np.maximum.reduce(
-        [np.abs(signal[k : h * cell : cell, : w * cell]) for k in range(cell)]
-    ).reshape(h, w, cell)
-    coarse = columns.max(axis=2).ravel()
+    # bytes of a quarter sd are read four times as fast, and 63 sd are strong enough to be told apart from 20
+    size = cv2.convertScaleAbs(signal[: h * cell], alpha=4.0)[:, : w * cell]
+    tallest = np.maximum.reduce(size.reshape(h, cell, -1), axis=1).reshape(h, w, cell).max(axis=2)
+    coarse = tallest.ravel().astype(np.float32) / 4.0
     strong = np.flatnonzero(coarse > STRONG_SD)
     strong = strong[np.argsort(-coarse[strong], kind="stable")][:most]
     places = []

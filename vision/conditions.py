@@ -35,7 +35,7 @@ class Condition:
 
 def check_light(grey: ByteImage, mask: ByteImage, lighting: str) -> list[Condition]:
     """Whether the field is exposed as the lighting wants it; works on a sparse sample of the pixels."""
-    step = max(1, int(np.sqrt(grey.size / 200_000)))
+    step = max(1, int(np.sqrt(grey.size / 100_000)))
     values = grey[::step, ::step][mask[::step, ::step] > 0]
     if values.size < 100:
         return []
@@ -80,7 +80,7 @@ def check_subject(grey: ByteImage, flat: Flat) -> list[Condition]:
 def roughness(grey: ByteImage, flat: Flat) -> tuple[float, float]:
     """Typical departure of pixels from the light behind them, and of pixels from their near neighbours (as
     sd)."""
-    step = max(2, int(np.sqrt(grey.size / 100_000)))
+    step = max(2, int(np.sqrt(grey.size / 40_000)))
     inside = flat.mask[::step, ::step] > 0
     if inside.sum() < 200:
         return 0.0, 0.0

@@ -16,13 +16,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.errors import StageError
+from vision.gauss import normal_cdf
 from vision.results import ByteImage, Flat, FloatImage
 
 BLOCK_PX = 8
+NOISE_SAMPLES = 60_000
 SMALLEST_NOISE = 0.35  # rounding to whole grey values alone gives 0.29
 WIDEST_NUCLEUS_MM = 12.0
 NARROWEST_WINDOW_PX, WIDEST_WINDOW_PX = 88, 248
-STRIP_BLOCKS = 16
+STRIP_BLOCKS = 8
+CLIPPED_AT_SD = 4.0
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution is 0.6745 of its standard deviation
 
 
@@ -94,29 +97,38 @@ def light_level(mean: FloatImage, inside: NDArray[np.bool_], window_blocks: int)
     """
     kernel = window_blocks | 1
     floor = 4.0  # keeps ratios of nearly black photos tame
-    rows, columns = np.ones(mean.shape[0], np.float32), np.ones(mean.shape[1], np.float32)
-    level = _median(mean, kernel)
-    for _ in range(2):
-        ratio = (mean + floor) / (level + floor)
-        ratio[~inside] = np.nan
-        rows, columns = rows * _bands(ratio, 1), columns * _bands(ratio, 0)
-        banding = rows[:, None] * columns[None, :]
-        level = (_median((mean + floor) / banding, kernel) * banding - floor).astype(np.float32)
+    level = _median_once(mean, kernel)
+    banding = _banding((mean + floor) / (level + floor), inside)
+    level = (_median((mean + floor) / banding, kernel) * banding).astype(np.float32)
+    level = level * _banding((mean + floor) / level, inside) - np.float32(floor)
     for reach in (kernel // 2, kernel // 4):
         level += _quiet_remainder(mean - level, inside, max(3, reach) | 1)
     return np.maximum(level, 0.0)
 
 
+def _banding(ratio: FloatImage, inside: NDArray[np.bool_]) -> FloatImage:
+    """Common factors of rows and columns, as their product on the grid of blocks."""
+    known = np.where(inside, ratio, np.nan).astype(np.float32)
+    rows = _bands(known, 1)
+    columns = _bands(known / rows[:, None], 0)
+    return rows[:, None] * columns[None, :]
+
+
 def _median(values: FloatImage, kernel: int) -> FloatImage:
-    """Median filter of real values through OpenCV's constant-time filter of bytes, in two passes: coarse,
-    then fine."""
+    """Median filter of real values through OpenCV's constant-time filter of bytes: coarse, then the
+    remainder."""
+    coarse = _median_once(values, kernel)
+    rest = values - coarse
+    step = float(np.ptp(values)) / 255.0
+    spread = 6.0 * MAD_TO_SD * float(np.median(np.abs(rest))) + 2.0 * step + 1e-6
+    return coarse + _median_bytes(rest, -spread, 2.0 * spread / 255.0, kernel)
+
+
+def _median_once(values: FloatImage, kernel: int) -> FloatImage:
     low, high = float(values.min()), float(values.max())
     if high - low < 1e-6:
         return values.astype(np.float32)
-    step = (high - low) / 255.0
-    coarse = _median_bytes(values, low, step, kernel)
-    spread = 6.0 * MAD_TO_SD * float(np.median(np.abs(values - coarse))) + 2.0 * step
-    return coarse + _median_bytes(values - coarse, -spread, 2.0 * spread / 255.0, kernel)
+    return _median_bytes(values, low, (high - low) / 255.0, kernel)
 
 
 def _median_bytes(values: FloatImage, low: float, step: float, kernel: int) -> FloatImage:
@@ -162,20 +174,32 @@ def noise_by_level(grey: ByteImage, level: FloatImage, inside: NDArray[np.bool_]
     are joined by straight lines. Both shot noise and the camera's tone curve are thereby in it, whatever
     they are.
     """
-    value, light = _sampled(grey, level, inside, 150_000)
+    value, light = _sampled(grey, level, inside, NOISE_SAMPLES)
     table = np.full(256, SMALLEST_NOISE, np.float32)
     if value.size < 64:
         return table
     order = np.argsort(light, kind="stable")
     value, light = value[order], light[order]
-    pieces = int(np.clip(value.size // 4000, 1, 24))
+    pieces = int(np.clip(value.size // 2500, 1, 20))
     centres, noises = [], []
     for some in np.array_split(np.arange(value.size), pieces):
-        rest = value[some] - light[some]
-        noises.append(MAD_TO_SD * float(np.median(np.abs(rest - np.median(rest)))))
+        noises.append(_quiet_sd(value[some] - light[some]))
         centres.append(float(np.median(light[some])))
     table = np.interp(np.arange(256), centres, noises).astype(np.float32)
     return np.maximum(table, SMALLEST_NOISE)
+
+
+def _quiet_sd(rest: NDArray[np.float32]) -> float:
+    """Standard deviation without the outliers that defects are.
+
+    The median absolute deviation of whole grey values jumps in steps; it only sets the limit (3 sd) inside
+    which the
+    plain standard deviation is taken. 1.013 makes up for the tails cut off a normal distribution there.
+    """
+    middle = float(np.median(rest))
+    limit = 3.0 * max(MAD_TO_SD * float(np.median(np.abs(rest - middle))), 0.6)
+    kept = rest[np.abs(rest - middle) < limit]
+    return 1.013 * float(kept.std()) if kept.size > 8 else SMALLEST_NOISE
 
 
 def _sampled(
@@ -207,24 +231,35 @@ def local_grain(
     A rough backdrop, a woven ground or a phone's uneven smoothing would otherwise pass for a swarm of faint
     marks.
     """
-    step = 5
-    cell = 16  # samples per side of a cell, 80 photo pixels
+    step, cell = 7, 12  # 12 x 12 samples of every seventh pixel: a cell spans 84 photo pixels
     ys, xs = np.arange(step // 2, grey.shape[0], step), np.arange(step // 2, grey.shape[1], step)
     light = _level_at_grid(level, ys, xs)
     sd = noise_of_level[np.clip(light, 0, 255).astype(np.uint8)]
-    rest = np.abs(grey[np.ix_(ys, xs)] - light) / sd
-    rest[~inside[np.ix_(ys // BLOCK_PX, xs // BLOCK_PX)]] = np.nan
+    rest = np.minimum(np.abs(grey[np.ix_(ys, xs)] - light) / sd, CLIPPED_AT_SD)
+    good = inside[np.ix_(ys // BLOCK_PX, xs // BLOCK_PX)]
     h, w = rest.shape[0] // cell, rest.shape[1] // cell
     if h < 2 or w < 2:
         return np.ones_like(level)
-    cells = rest[: h * cell, : w * cell].reshape(h, cell, w, cell).transpose(0, 2, 1, 3).reshape(h, w, -1)
-    known = np.isfinite(cells).sum(axis=2) >= cell * cell // 3
-    middle = np.ones((h, w), np.float32)
-    if known.any():
-        middle[known] = MAD_TO_SD * np.nanmedian(cells[known], axis=1)
-    middle = cv2.medianBlur(np.clip(middle, 1.0, 6.0), 3)
-    grown = cv2.resize(middle, (level.shape[1], level.shape[0]), interpolation=cv2.INTER_LINEAR)
+    cells, known = (
+        values[: h * cell, : w * cell].reshape(h, cell, w, cell).sum(axis=(1, 3), dtype=np.float32)
+        for values in (rest * good, good)
+    )
+    ratio = np.where(known > cell * cell / 3, cells / np.maximum(known, 1.0), 0.0)
+    steps = np.linspace(1.0, 6.0, 51)
+    grain = np.interp(ratio, mean_of_clipped(steps), steps).astype(np.float32)
+    grown = cv2.resize(cv2.medianBlur(grain, 3), level.shape[::-1], interpolation=cv2.INTER_LINEAR)
     return np.maximum(grown, 1.0)
+
+
+def mean_of_clipped(sd: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean of min(|x|, CLIPPED_AT_SD) for x normal with mean 0 and the given sd: tells sd from clipped
+    values.
+
+    By parts of the integral: sd sqrt(2 / pi) (1 - exp(-c^2 / 2 sd^2)) + 2 c (1 - Phi(c / sd)).
+    """
+    c = CLIPPED_AT_SD
+    inner = sd * np.sqrt(2 / np.pi) * (1 - np.exp(-(c**2) / (2 * sd**2)))
+    return np.asarray(inner + 2 * c * (1 - normal_cdf(c / sd)), np.float64)
 
 
 def _signal(

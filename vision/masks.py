@@ -55,17 +55,12 @@ def look_where(grey: ByteImage, setup: PhotoSetup | None, frame: Frame | None, t
         return Seen(mask, None, None, hidden)
     rectangle = glass_of_field(setup)
     mask = np.zeros((h, w), np.uint8)
-    _draw(mask, frame.mm_to_px(_outline(rectangle)), 255)
-    in_photo = cv2.countNonZero(mask)
-    trimmed = _trim_cut_edges(rectangle, setup, frame, (h, w))
-    if trimmed != rectangle:
-        mask[:] = 0
-        _draw(mask, frame.mm_to_px(_outline(trimmed)), 255)
+    _draw(mask, frame.mm_to_px(_outline(_trim_cut_edges(rectangle, setup, frame, (h, w)))), 255)
     for _, corners in setup.tags:
         _draw(mask, frame.mm_to_px(_grown(np.asarray(corners, np.float64))), 0)
     hidden = _hide_saturated(grey, mask)
     fraction, box = _coverage(mask, frame, rectangle)
-    return Seen(mask, box, fraction, hidden if in_photo else 0.0)
+    return Seen(mask, box, fraction, hidden)
 
 
 def glass_of_field(setup: PhotoSetup) -> tuple[float, float, float, float]:

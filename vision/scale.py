@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -118,12 +119,14 @@ def _fit(tags: list[SeenTag], told: dict[int, Corners], width_px: int, height_px
     sides = line_b - line_a
     normals = np.column_stack([sides[:, 1], -sides[:, 0]]) / np.linalg.norm(sides, axis=1, keepdims=True)
 
-    def misfit(q: Floats) -> Floats:
+    def misfit(q: Floats, scale: Floats) -> Floats:
         frame = _frame(q, centre, norm)
         outwards = np.sum((frame.px_to_mm(points) - line_a) * normals, axis=1)
-        return np.concatenate([outwards / frame.mm_per_px_at(points) - q[10], q[8:] * PRIOR_WEIGHT])
+        return np.concatenate([outwards / scale - q[10], q[8:] * PRIOR_WEIGHT])
 
-    p, value, normal = _least_squares(misfit, p)
+    for _ in range(2):  # the scale that turns distances into pixels hardly changes: once more is enough
+        scale = _frame(p, centre, norm).mm_per_px_at(points)
+        p, value, normal = _least_squares(partial(misfit, scale=scale), p)
     distance = value[: len(points)]
     rms = float(np.sqrt(np.mean(distance**2)))
     covariance = np.asarray(np.linalg.pinv(normal) * max(rms, EDGE_NOISE_PX) ** 2, np.float64)
@@ -131,10 +134,10 @@ def _fit(tags: list[SeenTag], told: dict[int, Corners], width_px: int, height_px
     fitted = _frame(p, centre, norm)
     h = to_sheet @ np.asarray(fitted.homography).reshape(3, 3)
     frame = Frame(tuple(float(v) for v in (h / h[2, 2]).ravel()), centre, norm, fitted.k1, fitted.k2)
-    scale = float(np.median(frame.mm_per_px_at(points)))
+    median_scale = float(np.median(frame.mm_per_px_at(points)))
     of_tag = {tag.number: float(np.sqrt(np.mean(distance[owner == tag.number] ** 2))) for tag in tags}
     used = tuple(tag.number for tag in tags)
-    return FrameFit(frame, rms, rms * scale, of_tag, used, float(p[10]), covariance, p)
+    return FrameFit(frame, rms, rms * median_scale, of_tag, used, float(p[10]), covariance, p)
 
 
 def _least_squares(misfit: Callable[[Floats], Floats], start: Floats) -> tuple[Floats, Floats, Floats]:
@@ -142,7 +145,7 @@ def _least_squares(misfit: Callable[[Floats], Floats], start: Floats) -> tuple[F
     p, value, damping = start, misfit(start), 1e-8
     normal = np.eye(len(p))
     for _ in range(25):
-        jacobian = np.column_stack([(misfit(p + e) - misfit(p - e)) / 2e-5 for e in np.eye(len(p)) * 1e-5])
+        jacobian = np.column_stack([(misfit(p + e) - value) / 1e-6 for e in np.eye(len(p)) * 1e-6])
         normal = jacobian.T @ jacobian
         damped = normal + damping * np.diag(np.diag(normal) + 1e-12)
         change = -np.linalg.solve(damped, jacobian.T @ value)
