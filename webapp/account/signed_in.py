@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from flask import Flask
 from flask_login import LoginManager, UserMixin
 
+from models.database import reading
 from models.records import User
-from webapp.plant import db
+from webapp.plant import current_plant
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,11 @@ def init_app(app: Flask) -> None:
 
 def _load(identity: str) -> SignedIn | None:
     user_id, _, stamp = identity.partition(":")
-    user = db().get(User, int(user_id)) if user_id.isdigit() else None
-    if user is None or user.disabled_at is not None or user.sign_in_stamp != stamp:
+    if not user_id.isdigit():
         return None
-    return from_record(user)
+    # a short look of its own: the request's session may be one that writes, and would begin with a lock
+    with reading(current_plant().sessions) as session:
+        user = session.get(User, int(user_id))
+        if user is None or user.disabled_at is not None or user.sign_in_stamp != stamp:
+            return None
+        return from_record(user)

@@ -38,13 +38,8 @@ class LinesPage:
 
 def lines_page(session: Session, user_id: int) -> LinesPage:
     """The page for this inspector."""
-    waiting = dict(
-        session.execute(
-            select(Sheet.line_id, func.count()).where(Sheet.state == "waiting").group_by(Sheet.line_id)
-        )
-        .tuples()
-        .all()
-    )
+    counted = select(Sheet.line_id, func.count()).where(Sheet.state == "waiting").group_by(Sheet.line_id)
+    waiting = {row[0]: row[1] for row in session.execute(counted)}
     mine = session.scalars(
         select(Sheet).where(Sheet.state == "in_work", Sheet.taken_by == user_id).order_by(Sheet.taken_at)
     ).all()
