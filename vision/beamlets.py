@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 LENGTH_LEVELS = (4, 5, 6)
-THRESHOLDS = {4: 5.6, 5: 5.2, 6: 5.0}
-MOST_PER_LEVEL = 4000
+THRESHOLDS = {4: 6.5, 5: 6.0, 6: 6.0}
+MOST_PER_LEVEL = 1500
 Array = NDArray[Any]
 
 

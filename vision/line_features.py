@@ -143,7 +143,7 @@ def _company(rows: list[dict[str, float]], lines: list[Line], mm_per_px: float |
     touch = np.zeros(len(lines))
     for i, line in enumerate(lines):
         far = np.hypot(
-            tips[:, None, 0] - line.path_px[None, ::4, 0], tips[:, None, 1] - line.path_px[None, ::4, 1]
+            tips[:, None, 0] - line.path_px[None, ::12, 0], tips[:, None, 1] - line.path_px[None, ::12, 1]
         ).min(1)
         other = np.r_[np.arange(len(lines)) != i, np.arange(len(lines)) != i]
         touch[i] = np.sum((far < 8) & other)

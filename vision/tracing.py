@@ -18,8 +18,8 @@ Array = NDArray[Any]
 SAMPLES = 20
 OFFSETS = np.array([-1.2, -0.6, 0.0, 0.6, 1.2], np.float32)
 TURNS = np.array([-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0], np.float32)
-KEEP_SIGMA = 2.4
-RESUME_SIGMA = 3.6
+KEEP_SIGMA = 3.0
+RESUME_SIGMA = 4.2
 MOST_ROUNDS = 6
 MOST_SEEDS = 90
 
@@ -153,7 +153,7 @@ def _walk(image: Array, sd: float, place: Array, heading: Array, look: Array, si
                 pending[i].clear()
                 trails[i].append(place[i].astype(np.float32))
                 idle[i] = 0
-                if len(trails[i]) > 12 and _bites(trails[i]):
+                if len(trails[i]) > 12 and len(trails[i]) % 4 == 0 and _bites(trails[i]):
                     stop.append(row)
             else:
                 pending[i].append(place[i].astype(np.float32))
@@ -171,7 +171,10 @@ def _walk(image: Array, sd: float, place: Array, heading: Array, look: Array, si
 def _bites(trail: list[Array]) -> bool:
     last = trail[-1]
     older = np.asarray(trail[:-8])
-    return bool(np.min(np.hypot(older[:, 0] - last[0], older[:, 1] - last[1])) < 3.0)
+    return bool(
+        np.min(np.hypot(older[:, 0] - last[0], older[:, 1] - last[1]))
+        < 4.0 + 0.5 * float(np.hypot(*(trail[-1] - trail[-2])))
+    )
 
 
 def _look_ahead(

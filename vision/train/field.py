@@ -77,7 +77,7 @@ def paint_field(
         length = min(length, 8 / mm)
         if i >= defects:
             length = min(length, 2.5 / mm) * (0.8 if length > 6 else 1)
-            nots.append(clutter.speck(rng, c, x, y, length, strength(length)))
+            nots.append(clutter.speck(rng, c, x, y, length, strength(length) * rng.uniform(0.35, 1.0)))
             continue
         make = sketch.bubble if rng.random() < 0.55 else sketch.stone
         amp = strength(length)

@@ -169,7 +169,7 @@ def stone(
     xy = np.column_stack((px * np.cos(turn) - py * np.sin(turn), px * np.sin(turn) + py * np.cos(turn)))
     far, across, angle = caliper(xy)
     k = length / far
-    halo = rng.uniform(1.4, 4.0) if rng.random() < 0.8 else 0.0
+    halo = rng.uniform(1.4, 4.0) if rng.random() < 0.92 else 0.0
     row = _row("stone", x, y, length, across * k, angle, halo * length if halo else None)
     got = c.patch(x, y, length * max(0.6, halo * 0.75) + 1.5)
     if got is None:
