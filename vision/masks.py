@@ -18,13 +18,14 @@ from vision.photo_setup import PhotoSetup
 from vision.results import ByteImage
 from vision.tags import MODULES_ACROSS, SeenTag
 
-EDGE_MARGIN_MM = 1.0
-EDGE_MARGIN_PX = 2.5
+EDGE_MARGIN_MM = 1.5
+EDGE_MARGIN_PX = 4.0
 QUIET_ZONE_MODULES = 1.6
 SATURATED = 251
 SUBPIXEL_BITS = 4
 
 Floats = NDArray[np.float64]
+Rectangle = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +40,26 @@ class Seen:
     """
 
     mask: ByteImage
-    covered_mm: tuple[float, float, float, float] | None
+    covered_mm: Rectangle | None
     fraction: float | None
     hidden_fraction: float
+    glass_mm: Rectangle | None = None
+    looked_at_mm: Rectangle | None = None
+
+    def gap_to_cut_edge_mm(self, points_mm: Floats) -> Floats:
+        """Distance of sheet points, shape (N, 2), from the strip along the nearest cut edge; < 0 inside the
+        strip.
+
+        Infinite where the field has no cut edge.
+        """
+        gap = np.full(len(points_mm), np.inf)
+        if self.glass_mm is None or self.looked_at_mm is None:
+            return gap
+        for side in range(4):
+            if self.glass_mm[side] != self.looked_at_mm[side]:
+                inwards = points_mm[:, side % 2] - self.looked_at_mm[side]
+                gap = np.minimum(gap, inwards if side < 2 else -inwards)
+        return gap
 
 
 def look_where(grey: ByteImage, setup: PhotoSetup | None, frame: Frame | None, tags: list[SeenTag]) -> Seen:
@@ -55,15 +73,16 @@ def look_where(grey: ByteImage, setup: PhotoSetup | None, frame: Frame | None, t
         return Seen(mask, None, None, hidden)
     rectangle = glass_of_field(setup)
     mask = np.zeros((h, w), np.uint8)
-    _draw(mask, frame.mm_to_px(_outline(_trim_cut_edges(rectangle, setup, frame, (h, w)))), 255)
+    trimmed = _trim_cut_edges(rectangle, setup, frame, (h, w))
+    _draw(mask, frame.mm_to_px(_outline(trimmed)), 255)
     for _, corners in setup.tags:
         _draw(mask, frame.mm_to_px(_grown(np.asarray(corners, np.float64))), 0)
     hidden = _hide_saturated(grey, mask)
-    fraction, box = _coverage(mask, frame, rectangle)
-    return Seen(mask, box, fraction, hidden)
+    fraction, box = _coverage(mask, frame, rectangle, trimmed)
+    return Seen(mask, box, fraction, hidden, rectangle, trimmed)
 
 
-def glass_of_field(setup: PhotoSetup) -> tuple[float, float, float, float]:
+def glass_of_field(setup: PhotoSetup) -> Rectangle:
     """The part of the field that is sheet: cut off at x = 0, y = 0 and, when told, at the sheet's far
     edges."""
     if setup.field_mm is None:
@@ -76,8 +95,8 @@ def glass_of_field(setup: PhotoSetup) -> tuple[float, float, float, float]:
 
 
 def _trim_cut_edges(
-    rectangle: tuple[float, float, float, float], setup: PhotoSetup, frame: Frame, shape: tuple[int, int]
-) -> tuple[float, float, float, float]:
+    rectangle: Rectangle, setup: PhotoSetup, frame: Frame, shape: tuple[int, int]
+) -> Rectangle:
     """Step back from cut edges inside the photo: the edge itself is bright or dark and a millimetre or two
     wide."""
     x0, y0, x1, y1 = rectangle
@@ -96,7 +115,7 @@ def _trim_cut_edges(
     return x0, y0, max(x1, x0), max(y1, y0)
 
 
-def _outline(rectangle: tuple[float, float, float, float], pieces: int = 24) -> Floats:
+def _outline(rectangle: Rectangle, pieces: int = 24) -> Floats:
     """The rectangle's border as a polygon with enough corners to follow a bent picture."""
     x0, y0, x1, y1 = rectangle
     t = np.linspace(0.0, 1.0, pieces, endpoint=False)
@@ -137,10 +156,15 @@ def _hide_saturated(grey: ByteImage, mask: ByteImage) -> float:
 
 
 def _coverage(
-    mask: ByteImage, frame: Frame, rectangle: tuple[float, float, float, float]
-) -> tuple[float, tuple[float, float, float, float] | None]:
-    """Share of the rectangle's area that lies under the mask, counted on a grid of sheet points, and its
-    box."""
+    mask: ByteImage,
+    frame: Frame,
+    rectangle: Rectangle,
+    trimmed: Rectangle,
+) -> tuple[float, Rectangle | None]:
+    """Share of the rectangle's area that was looked at, counted on a grid of sheet points, and its box in mm.
+
+    The strip along a cut edge counts as looked at: what lies there is the edge, which the photo shows.
+    """
     x0, y0, x1, y1 = rectangle
     if x1 <= x0 or y1 <= y0:
         return 0.0, None
@@ -148,14 +172,15 @@ def _coverage(
     count = 160
     xs = x0 + (np.arange(count) + 0.5) / count * (x1 - x0)
     ys = y0 + (np.arange(count) + 0.5) / count * (y1 - y0)
-    grid_x, grid_y = np.meshgrid(xs, ys)
-    px = np.floor(frame.mm_to_px(np.column_stack([grid_x.ravel(), grid_y.ravel()]))).astype(np.int64)
+    grid_x, grid_y = (grid.ravel() for grid in np.meshgrid(xs, ys))
+    px = np.floor(frame.mm_to_px(np.column_stack([grid_x, grid_y]))).astype(np.int64)
     inside = (px[:, 0] >= 0) & (px[:, 1] >= 0) & (px[:, 0] < w) & (px[:, 1] < h)
     seen = np.zeros(len(px), bool)
-    seen[inside] = mask[px[inside, 1], px[inside, 0]] > 0
+    strip = (grid_x < trimmed[0]) | (grid_x > trimmed[2]) | (grid_y < trimmed[1]) | (grid_y > trimmed[3])
+    seen[inside] = (mask[px[inside, 1], px[inside, 0]] > 0) | strip[inside]
     if not seen.any():
         return 0.0, None
     half_x, half_y = (x1 - x0) / count / 2, (y1 - y0) / count / 2
-    sx, sy = grid_x.ravel()[seen], grid_y.ravel()[seen]
+    sx, sy = grid_x[seen], grid_y[seen]
     low_x, low_y = float(sx.min() - half_x), float(sy.min() - half_y)
     return float(seen.mean()), (low_x, low_y, float(sx.max() + half_x), float(sy.max() + half_y))

@@ -16,6 +16,7 @@ import math
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -36,6 +37,9 @@ from vision.uncertainty import smallest_sized_px
 
 FULLY_COVERED = 0.9
 WORTH_TELLING_HIDDEN = 0.02
+EDGE_REACH_MM = 0.4
+EDGE_REACH_PX = 3.0
+CUT_EDGE_DOUBT = 0.1
 
 
 def inspect_photo(
@@ -173,9 +177,36 @@ def _smallest_sized_mm(placed: Placed, seen: Seen, blur_px: float | None) -> flo
 def _finds(sightings: list[Sighting], placed: Placed, seen: Seen, blur_px: float) -> tuple[Find, ...]:
     """Sightings on the sheet: defects first, each group by falling score, numbered."""
     smallest_mm = _smallest_sized_mm(placed, seen, blur_px)
+    sightings = [_edge_named(sighting, placed, seen) for sighting in sightings]
     order = sorted(sightings, key=lambda s: (s.not_glass is not None, -s.score, s.y_px, s.x_px))
     return tuple(
         _find(number, sighting, placed, smallest_mm) for number, sighting in enumerate(order, start=1)
+    )
+
+
+def _edge_named(sighting: Sighting, placed: Placed, seen: Seen) -> Sighting:
+    """A mark that hugs a known cut edge is the edge or a chip of it; one that only ends there is not."""
+    if placed.frame is None or placed.scale is None:
+        return sighting
+    near_mm = EDGE_REACH_MM + EDGE_REACH_PX * placed.scale.mm_per_px
+    if sighting.path_px is None:
+        x, y, w, h = sighting.box_px
+        points = np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], np.float64)
+        at_edge = float(seen.gap_to_cut_edge_mm(placed.frame.px_to_mm(points)).min()) < near_mm
+    else:
+        gaps = seen.gap_to_cut_edge_mm(placed.frame.px_to_mm(np.asarray(sighting.path_px, np.float64)))
+        at_edge = float(np.median(gaps)) < 2.0 * near_mm
+    if not at_edge:
+        return sighting
+    rest = max(1.0 - sighting.kind_scores.get("not_glass", 0.0), 1e-9)
+    share = min(rest, CUT_EDGE_DOUBT)
+    scores = {k: v * share / rest for k, v in sighting.kind_scores.items() if k != "not_glass"}
+    return replace(
+        sighting,
+        not_glass="cut edge",
+        score=min(sighting.score, share),
+        kind_scores={**scores, "not_glass": 1.0 - share},
+        not_glass_scores={"cut edge": 1.0},
     )
 
 
