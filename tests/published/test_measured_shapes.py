@@ -25,7 +25,7 @@ NOISE = 1.0
 
 
 def cover(inside, side: int = SIDE, fine: int = FINE) -> np.ndarray:
-    """Share of each pixel inside a shape, from `fine` x `fine` samples a pixel; inside(x, y) tells of points."""
+    """Share of each pixel inside a shape, from `fine` x `fine` samples a pixel; inside(x, y) tells points."""
     places = (np.arange(side * fine) + 0.5) / fine
     return (
         inside(places[None, :], places[:, None])
@@ -145,7 +145,8 @@ def test_a_ring_measures_its_outer_diameter(outer, inner):
 def test_a_capsule_measures_its_length_over_both_caps(half, radius):
     """Length 2 (half + radius), width 2 radius.
 
-    Rays start on an ellipse and neighbours are averaged, which lifts the flat flanks a little: 7 % for the width.
+    Rays start on an ellipse and neighbours are averaged, which lifts the flat flanks a little: 7 % for the
+    width.
     """
     rng = np.random.default_rng(int(half))
     for _ in range(4):
@@ -157,7 +158,7 @@ def test_a_capsule_measures_its_length_over_both_caps(half, radius):
 
 @pytest.mark.parametrize("seed", range(8))
 def test_lengths_agree_with_the_reference_librarys_calipers(seed):
-    """scikit-image's largest Feret diameter counts whole pixels with their corners: up to one pixel longer."""
+    """scikit-image's largest Feret diameter counts whole pixels, corners and all: up to a pixel longer."""
     rng = np.random.default_rng(seed)
     b = rng.uniform(4, 12)
     a = b * rng.uniform(1, 2.5)
@@ -167,7 +168,7 @@ def test_lengths_agree_with_the_reference_librarys_calipers(seed):
     ours = traced(mask, place, a)
     assert -0.6 < region.feret_diameter_max - ours.length_px[0] < 1.2
     assert [ours.x_px[0] - 0.5, ours.y_px[0] - 0.5] == pytest.approx(region.centroid[::-1], abs=0.25)
-    # axis lengths from second moments, 4 sqrt(variance), are those of an ellipse: 2a and 2b; whole pixels in or
+    # axis lengths from second moments, 4 sqrt(variance), are an ellipse's: 2a and 2b; whole pixels in or
     # out move each tip by a fraction of a pixel
     assert region.axis_major_length == pytest.approx(2 * a, abs=0.3)
     assert ours.length_px[0] == pytest.approx(region.axis_major_length, abs=0.6)
