@@ -22,7 +22,7 @@ from models.clock import utc_now
 from models.database import reading, writing
 from models.errors import ClaimLost, LehrbookError
 from models.records import Job, Photo
-from vision.errors import VisionError
+from vision.errors import PhotoError, SetupError
 from webapp import bridge
 from webapp.plant import Plant, open_plant
 from webapp.settings import Settings
@@ -107,7 +107,7 @@ def take_one(plant: Plant, name: str, inspect: Inspect = bridge.inspect_bytes) -
         _inspect(plant, held, held.photo_id, inspect)
     except ClaimLost as error:
         log.warning("%s", error)
-    except (VisionError, LehrbookError) as error:
+    except (PhotoError, SetupError, LehrbookError) as error:
         _give_up(plant, held, held.photo_id, str(error), again=False)
     except Exception as error:
         log.exception("photo %s", held.photo_id)

@@ -167,3 +167,14 @@ def test_the_original_leaves_byte_for_byte_as_a_download(inspector, signed_in, p
         assert answer.data == photo_bytes
         assert answer.headers["Content-Disposition"].startswith("attachment")
         assert answer.mimetype == "application/octet-stream"
+
+
+def test_a_photo_is_looked_at_again_with_another_set_up(inspector, signed_in, booth, plant, photographed):
+    file = (io.BytesIO(json.dumps(SETUP).encode()), "tile.setup.json")
+    signed_in("administrator").post(
+        f"/inspect/lines/{booth.line_id}/set-ups", data={"setup_file": file, "name": "Tile"}
+    )
+    answer = inspector.post(f"/inspect/photos/{photographed}/again", data={"setup_id": "1"}, headers=JSON)
+    assert answer.json["photos"][0]["state"] == "waiting"
+    with reading(plant.sessions) as session:
+        assert session.get_one(Photo, photographed).setup["mm_per_px"] == 1.0

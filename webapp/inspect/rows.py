@@ -13,7 +13,7 @@ from webapp import bridge
 from webapp.figures.marks import NOT_GLASS, mark_for
 
 STATE_WORDS = {
-    "open": "waits for your word",
+    "open": "",
     "confirmed": "confirmed",
     "changed": "confirmed with a change",
     "dismissed": "dismissed",

@@ -50,6 +50,17 @@ def add_photos(sheet_id: int) -> ResponseReturnValue:
     return answer(sheet_id, " ".join([f"Photos added: {len(taken)}.", *refused]))
 
 
+@bp.post("/photos/<int:photo_id>/again")
+@inspecting
+def look_again(photo_id: int) -> ResponseReturnValue:
+    """Look at a photo again with another set-up; what was found before stays in the books."""
+    photo = inspections.get_photo(db(), photo_id)
+    setup = _chosen_setup() if request.form.get("setup_id") != "same" else photo.setup
+    inspections.inspect_again(db(), photo_id, setup, current_user.user_id)
+    db().commit()
+    return answer(photo.sheet_id, "The photo is looked at again.")
+
+
 def _take(sheet_id: int, file: FileStorage, setup: Setup | None) -> Photo:
     """One photo, checked and stored with its job, or refused with nothing stored."""
     plant = current_plant()

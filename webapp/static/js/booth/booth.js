@@ -2,19 +2,21 @@
 // half entered is the page's own.
 
 import { PhotoViewer } from "./viewer.js";
-import { bindPanel, sentence, swap } from "./panel.js";
+import { bindPanel, scrollTo, sentence, swap } from "./panel.js";
 import { get, onState, setState, state } from "./state.js";
 import { bindKeys, bindSwitch } from "./keys.js";
 import { bindMissed } from "./missed.js";
 import { bindPhotos } from "./photos.js";
 
 const POLL_MS = 1000;
+const SHOWN_MS = 5000;
 
 const root = document.getElementById("booth");
 const panel = document.getElementById("panel");
 const tabs = document.getElementById("photo-tabs");
 const said = document.getElementById("said");
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+let hush = 0;
 const chosen = { photo: null, mark: null };
 
 function say(text, isProblem) {
@@ -22,6 +24,8 @@ function say(text, isProblem) {
   said.classList.toggle("problem", Boolean(isProblem));
   said.setAttribute("role", isProblem ? "alert" : "status");
   said.hidden = !text;
+  window.clearTimeout(hush);
+  if (text && !isProblem) hush = window.setTimeout(() => (said.hidden = true), SHOWN_MS);
 }
 
 const missed = bindMissed(document.getElementById("missed"), {
@@ -33,6 +37,7 @@ const viewer = new PhotoViewer(document.getElementById("viewer"), {
   calm,
   pick: (id) => select(id, { look: false }),
   tap: (x, y) => missed.tap(x, y),
+  placing: () => missed.open(),
 });
 
 function allMarks() {
@@ -63,7 +68,7 @@ function select(id, { look = true } = {}) {
     row.querySelector(".find-pick")?.setAttribute("aria-expanded", String(here));
     if (here) {
       row.closest("details")?.setAttribute("open", "");
-      row.scrollIntoView({ block: "nearest", behavior: calm ? "auto" : "smooth" });
+      scrollTo(panel.parentElement, row);
     }
   }
   if (mark && mark.photo !== chosen.photo) showPhoto(mark.photo);

@@ -2,7 +2,14 @@
 // any photo. Coordinates are pixels of the upright photo; strokes and letters keep their size on the screen.
 
 const SVG = "http://www.w3.org/2000/svg";
-const SMALLEST_PX = 15; // half size of a mark on the screen, so that a gloved finger meets it
+// Half size of a mark on the screen: large enough for a gloved finger, small where nothing is to be decided.
+const SMALLEST_PX = 16;
+const APART_PX = 9;
+const SELECTED_PX = 24;
+
+function reach(mark, chosen) {
+  return chosen ? SELECTED_PX : mark.state === "apart" ? APART_PX : SMALLEST_PX;
+}
 
 function node(name, attributes = {}) {
   const element = document.createElementNS(SVG, name);
@@ -18,18 +25,18 @@ function twoTone(group, shape) {
   group.append(under, shape);
 }
 
-function outline(mark, place) {
+function outline(mark, place, least) {
   const [x, y] = place(mark.x, mark.y);
   if (mark.path && mark.shape === "bar") return band(mark.path.map(([px, py]) => place(px, py)));
   const corner = place(mark.x + mark.w / 2, mark.y + mark.h / 2);
-  const half = Math.max(SMALLEST_PX, Math.hypot(corner[0] - x, corner[1] - y) + 6);
+  const half = Math.max(least, Math.hypot(corner[0] - x, corner[1] - y) + 6);
   if (mark.shape === "diamond") {
-    const reach = half * 1.25;
-    return node("path", { d: `M${x} ${y - reach}L${x + reach} ${y}L${x} ${y + reach}L${x - reach} ${y}Z` });
+    const far = half * 1.25;
+    return node("path", { d: `M${x} ${y - far}L${x + far} ${y}L${x} ${y + far}L${x - far} ${y}Z` });
   }
   if (mark.shape === "bar" || (mark.shape === "dotted" && half > 60)) {
-    const wide = Math.max(SMALLEST_PX, Math.abs(corner[0] - x) + 6);
-    const high = Math.max(SMALLEST_PX * 0.6, Math.abs(corner[1] - y) + 6);
+    const wide = Math.max(least, Math.abs(corner[0] - x) + 6);
+    const high = Math.max(least * 0.6, Math.abs(corner[1] - y) + 6);
     return node("rect", { x: x - wide, y: y - high, width: 2 * wide, height: 2 * high });
   }
   return node("circle", { cx: x, cy: y, r: half });
@@ -37,26 +44,26 @@ function outline(mark, place) {
 
 // A closed band around a thin line, so that the line itself stays free to look at.
 function band(points) {
-  const reach = 9;
+  const far = 9;
   const sides = [[], []];
   points.forEach(([x, y], i) => {
     const before = points[Math.max(i - 1, 0)];
     const after = points[Math.min(i + 1, points.length - 1)];
     const along = Math.atan2(after[1] - before[1], after[0] - before[0]);
-    const push = i === 0 ? -reach : i === points.length - 1 ? reach : 0;
+    const push = i === 0 ? -far : i === points.length - 1 ? far : 0;
     const cx = x + Math.cos(along) * push;
     const cy = y + Math.sin(along) * push;
-    sides[0].push([cx - Math.sin(along) * reach, cy + Math.cos(along) * reach]);
-    sides[1].unshift([cx + Math.sin(along) * reach, cy - Math.cos(along) * reach]);
+    sides[0].push([cx - Math.sin(along) * far, cy + Math.cos(along) * far]);
+    sides[1].unshift([cx + Math.sin(along) * far, cy - Math.cos(along) * far]);
   });
   return node("path", { d: `M${sides.flat().map((p) => p.map((v) => v.toFixed(1)).join(" ")).join("L")}Z` });
 }
 
 // Where a label may stand beside its mark: the first place that is free, or none.
-function label(mark, place, taken, insist, [wide, high]) {
+function label(mark, place, least, taken, insist, [wide, high]) {
   const [x, y] = place(mark.x, mark.y);
   const corner = place(mark.x + mark.w / 2, mark.y + mark.h / 2);
-  const half = Math.max(SMALLEST_PX, mark.path ? 12 : Math.hypot(corner[0] - x, corner[1] - y) + 6);
+  const half = Math.max(least, mark.path ? 12 : Math.hypot(corner[0] - x, corner[1] - y) + 6);
   const width = 16 + 9.5 * mark.label.length;
   const near = half * 0.75;
   const places = [
@@ -97,9 +104,10 @@ export function drawMarks(svg, marks, { place, selected }) {
     const chosen = mark.id === selected;
     const group = node("g", { class: `mark ${mark.state} ${mark.shape}`, "data-mark": mark.id });
     group.classList.toggle("selected", chosen);
-    twoTone(group, outline(mark, place));
+    const least = reach(mark, chosen);
+    twoTone(group, outline(mark, place, least));
     const named = chosen || (mark.state !== "dismissed" && mark.state !== "apart");
-    const words = named ? label(mark, place, taken, chosen, [svg.clientWidth, svg.clientHeight]) : null;
+    const words = named ? label(mark, place, least, taken, chosen, [svg.clientWidth, svg.clientHeight]) : null;
     if (words) group.append(words);
     const title = node("title");
     title.textContent = mark.text;

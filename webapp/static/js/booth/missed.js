@@ -1,5 +1,7 @@
 // Adding a defect that the eye missed: two touches on the photo, one at each end, or figures typed into the form.
 
+import { scrollTo } from "./panel.js";
+
 export function bindMissed(box, { taps, photo }) {
   const form = box.querySelector("form");
   const hint = box.querySelector("[data-hint]");
@@ -35,7 +37,7 @@ export function bindMissed(box, { taps, photo }) {
     }
     box.open = true;
     button.setAttribute("aria-pressed", "true");
-    box.scrollIntoView({ block: "nearest" });
+    scrollTo(box.parentElement, box);
     write();
   }
 
@@ -51,5 +53,5 @@ export function bindMissed(box, { taps, photo }) {
     button.setAttribute("aria-pressed", String(box.open));
     if (!box.open && points.length) clear();
   });
-  return { tap, toggle, clear };
+  return { tap, toggle, clear, open: () => box.open };
 }

@@ -14,7 +14,7 @@ export function bindPanel(root, { say, acted }) {
     const body = new FormData(form, event.submitter);
     buttons.forEach((button) => (button.disabled = true));
     try {
-      const answer = await post(event.submitter?.formAction || form.action, body);
+      const answer = await post(event.submitter?.getAttribute("formaction") ?? form.action, body);
       if (answer.go) {
         window.location.assign(answer.go);
         return;
@@ -32,6 +32,17 @@ export function bindPanel(root, { say, acted }) {
 export function sentence(error) {
   if (error instanceof Refusal) return error.message;
   return "No network: this was not stored. Try again when the tablet is connected.";
+}
+
+// Scrolls `host` alone, never the page, until `element` is seen.
+export function scrollTo(host, element) {
+  const frame = host.getBoundingClientRect();
+  const box = element.getBoundingClientRect();
+  const head = host.querySelector(".outcome")?.offsetHeight ?? 0;
+  if (box.top < frame.top + head + 8) host.scrollTop -= frame.top + head + 8 - box.top;
+  else if (box.bottom > frame.bottom - 8) {
+    host.scrollTop += Math.min(box.bottom - frame.bottom + 8, box.top - frame.top - head - 8);
+  }
 }
 
 // Puts new content in place and keeps the keyboard where it was.

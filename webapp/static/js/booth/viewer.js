@@ -6,14 +6,16 @@ import { drawMarks, drawTaps } from "./marks.js";
 const SVG = "http://www.w3.org/2000/svg";
 
 export class PhotoViewer {
-  // host : the element to fill; pick(markId) : a mark was touched; tap(x_px, y_px) : the photo was touched
-  constructor(host, { pick, tap, calm }) {
+  // host : the element to fill; pick(markId) : a mark was touched; tap(x_px, y_px) : the photo was touched;
+  // placing() : whether a touch places something, whatever lies under it
+  constructor(host, { pick, tap, placing, calm }) {
     this.pick = pick;
     this.marks = [];
     this.taps = [];
     this.selected = null;
     this.photo = null;
     this.hidden = false;
+    this.whole = true; // nobody has zoomed or moved it
     this.osd = window.OpenSeadragon({
       element: host,
       showNavigationControl: false,
@@ -37,11 +39,15 @@ export class PhotoViewer {
     this.svg.setAttribute("class", "marks");
     this.svg.setAttribute("aria-hidden", "true");
     this.osd.canvas.append(this.svg);
-    for (const event of ["update-viewport", "resize", "open"]) this.osd.addHandler(event, () => this.draw());
+    for (const event of ["update-viewport", "open"]) this.osd.addHandler(event, () => this.draw());
+    for (const event of ["canvas-drag", "canvas-scroll", "canvas-pinch"]) {
+      this.osd.addHandler(event, () => (this.whole = false));
+    }
+    this.osd.addHandler("resize", () => window.requestAnimationFrame(() => this.whole && this.fit(true)));
     this.osd.addHandler("canvas-click", (event) => {
       if (!event.quick || !this.photo) return;
       const hit = event.originalTarget?.closest?.("[data-mark]");
-      if (hit) {
+      if (hit && !placing()) {
         this.pick(hit.dataset.mark);
         return;
       }
@@ -59,6 +65,7 @@ export class PhotoViewer {
     }
     this.photo = photo;
     this.waiting = null;
+    this.whole = true;
     if (!photo) {
       this.osd.close();
       this.draw();
@@ -119,23 +126,28 @@ export class PhotoViewer {
     const share = this.perImagePx();
     const reach = Math.max(160, mark.w * 1.6, mark.h * 1.6) / share;
     const box = item.imageToViewportRectangle(mark.x / share - reach, mark.y / share - reach, 2 * reach, 2 * reach);
+    this.whole = false;
     this.osd.viewport.fitBounds(box);
   }
 
   zoom(factor) {
     if (!this.photo) return;
+    this.whole = false;
     this.osd.viewport.zoomBy(factor);
     this.osd.viewport.applyConstraints();
   }
 
   pan(right, down) {
     if (!this.photo) return;
+    this.whole = false;
     const step = 0.15 / this.osd.viewport.getZoom(true);
     this.osd.viewport.panBy(new window.OpenSeadragon.Point(right * step, down * step));
     this.osd.viewport.applyConstraints();
   }
 
-  fit() {
-    if (this.photo) this.osd.viewport.goHome();
+  fit(atOnce = false) {
+    if (!this.photo || !this.osd.world.getItemAt(0)) return;
+    this.whole = true;
+    this.osd.viewport.goHome(atOnce);
   }
 }
