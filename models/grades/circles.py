@@ -63,6 +63,48 @@ def fullest_circle(points: NDArray[np.float64], diameter: float, enough: int | N
     return Fullest((float(centre[0]), float(centre[1])), tuple(int(i) for i in np.flatnonzero(inside)))
 
 
+def overfull_circles(points: NDArray[np.float64], diameter: float, most: int) -> list[tuple[int, ...]]:
+    """For each point on the rim of some circle with more than `most` points, the members of its fullest
+    circle.
+
+    No list of all such circles, but enough to know early where crowds are.
+    """
+    if len(points) <= most:
+        return []
+    pairs = near_pairs(points, diameter + _SLACK_MM)
+    groups: dict[tuple[int, ...], None] = {}
+    near: dict[int, list[int]] = {}
+    for i, j in pairs.tolist():
+        near.setdefault(i, []).append(j)
+        near.setdefault(j, []).append(i)
+    for i, others in near.items():
+        if len(others) < most:
+            continue
+        local = np.array([i, *others])
+        found = _through_first(points[local], diameter)
+        if len(found) > most:
+            groups[tuple(sorted(int(local[k]) for k in found))] = None
+    return list(groups)
+
+
+def _through_first(points: NDArray[np.float64], diameter: float) -> list[int]:
+    """The most points in a circle with the first point on its rim."""
+    step = points[1:] - points[0]
+    away = np.hypot(step[:, 0], step[:, 1])
+    apart = away > _SLACK_MM
+    always = 1 + int((~apart).sum())
+    if not apart.any():
+        return list(range(len(points)))
+    half = np.arccos(np.clip(away[apart] / (diameter + _SLACK_MM), 0.0, 1.0))
+    towards = np.arctan2(step[apart, 1], step[apart, 0])
+    pivots = np.zeros(int(apart.sum()), dtype=np.intp)
+    _, angle = _sweep(pivots, towards - half, towards + half, np.array([always]))
+    centre = points[0] + diameter / 2 * np.array([np.cos(angle), np.sin(angle)])
+    inside = np.hypot(*(points - centre).T) <= diameter / 2 + 2 * _SLACK_MM
+    inside[0] = True
+    return [int(k) for k in np.flatnonzero(inside)]
+
+
 def _sweep(
     pivot: NDArray[np.intp],
     start: NDArray[np.float64],

@@ -55,10 +55,11 @@ class EdgeFault:
         reasons = []
         for fault in self.who.members(case):
             case.claimed.add(fault.index)
-            reasons += self._one(fault, case)
+            reasons += self.one(fault, case)
         return reasons
 
-    def _one(self, fault: Sized, case: Case) -> list[Reason]:
+    def one(self, fault: Sized, case: Case) -> list[Reason]:
+        """What the rule says of one fault."""
         depth = fault.defect.depth_mm
         largest = None if fault.length is None else max(fault.length, fault.width or fault.length)
         checks: list[tuple[str, Decimal | None, Decimal]] = []

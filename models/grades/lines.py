@@ -6,20 +6,30 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from models.grades.case import Case, Sized
-from models.grades.numbers import plain, up_to_multiple
+from models.grades.numbers import Interval, plain, up_to_multiple
 from models.grades.rules import Origin, When, Who, listing, naming, reason
 from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
 
 
 @dataclass(frozen=True, slots=True)
 class Lengths:
-    """No single fault longer than `single` mm and together no longer than `total` mm."""
+    """No single fault longer than `single` mm and together no longer than `total` mm, perhaps by pane
+    area.
+    """
 
     origin: Origin
     who: Who
     when: When
     single: Decimal | None
     total: Decimal | None
+    total_by_area: tuple[tuple[Interval, Decimal], ...] = ()
+
+    def total_for(self, area_m2: Decimal) -> Decimal | None:
+        """The total allowed on a pane of that area, before modifiers; None where there is no total."""
+        for areas, total in self.total_by_area:
+            if area_m2 in areas:
+                return total
+        return self.total
 
     def judge(self, case: Case) -> list[Reason]:
         faults = self.who.members(case)
@@ -40,8 +50,9 @@ class Lengths:
             reasons.append(
                 reason(self.origin, says, long or faults, outcome=outcome, limit=limit, counted=longest)
             )
-        if self.total is not None:
-            limit = self.limit(self.total, case)
+        most = self.total_for(case.area_m2)
+        if most is not None:
+            limit = self.limit(most, case)
             total = sum((f.length for f in faults if f.length is not None), Decimal(0))
             says = f"{what}: {plain(total)} mm in all, at most {plain(limit)} mm allowed"
             if total > limit:
@@ -63,6 +74,10 @@ class Lengths:
             texts.append(f"{who}: none longer than {plain(self.single)} mm")
         if self.total is not None:
             texts.append(f"{who}: together no longer than {plain(self.total)} mm")
+        texts += [
+            f"{who}: together no longer than {plain(total)} mm on a pane {areas.words('m²')}"
+            for areas, total in self.total_by_area
+        ]
         return texts
 
     def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:

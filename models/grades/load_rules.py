@@ -160,12 +160,16 @@ def _allowance(table: Table, rounding: str, open_rounding: str | None) -> Allowa
         )
     steps = []
     for step in table.tables("by_area"):
-        pane = step.interval("pane")
-        if pane is None:
-            raise step.fail("pane", "an interval of m2 such as (1, 2]")
-        steps.append((pane, _allowance(step, rounding, open_rounding)))
+        steps.append((_pane(step), _allowance(step, rounding, open_rounding)))
         step.done()
     return ByArea(tuple(steps))
+
+
+def _pane(step: Table) -> Interval:
+    pane = step.interval("pane")
+    if pane is None:
+        raise step.fail("pane", "an interval of m2 such as (1, 2]")
+    return pane
 
 
 def _parties(table: Table, context: _Context) -> tuple[Who, ...]:
@@ -203,9 +207,13 @@ def _cluster(table: Table, origin: Origin, when: When, context: _Context) -> Rul
 
 def _lengths(table: Table, origin: Origin, when: When, context: _Context) -> Rule:
     single, total = table.maybe("single_mm"), table.maybe("total_mm")
-    if single is None and total is None:
-        raise table.fail("single_mm", "single_mm, total_mm or both")
-    return Lengths(origin, _who(table, context), when, single, total)
+    steps = []
+    for step in table.tables("total_by_area"):
+        steps.append((_pane(step), step.number("mm")))
+        step.done()
+    if single is None and total is None and not steps:
+        raise table.fail("single_mm", "single_mm, total_mm, total_by_area or several of them")
+    return Lengths(origin, _who(table, context), when, single, total, tuple(steps))
 
 
 def _reach(table: Table | None) -> Reach | None:

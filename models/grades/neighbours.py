@@ -11,6 +11,7 @@ from models.grades.case import Sized
 
 _DOUBT = 1e-9  # relative; ten thousand times what double arithmetic can be wrong by
 _FEW = 48
+_SMALL = 256  # up to here all distances at once are quicker than a tree
 
 
 def close_pairs(
@@ -55,6 +56,10 @@ def close_pairs(
 
 def near_pairs(points: NDArray[np.float64], distance: float) -> NDArray[np.intp]:
     """All pairs i < j of rows of `points` (N, 2) at most `distance` apart, as an (M, 2) array."""
+    if len(points) <= _SMALL:
+        gap = points[:, None, :] - points[None, :, :]
+        near = np.hypot(gap[..., 0], gap[..., 1]) <= distance
+        return np.argwhere(np.triu(near, k=1))
     from scipy.spatial import cKDTree
 
     return cKDTree(points).query_pairs(distance, output_type="ndarray")

@@ -93,6 +93,11 @@ class SeenFrom:
             )
         return reasons
 
+    def forbids(self, fault: Sized) -> bool:
+        """Whether the fault may not be on the pane: seen from the distance, or nobody knows."""
+        seen_at = fault.defect.detection_distance_mm
+        return seen_at is None or exact(seen_at) >= self.distance
+
     def words(self) -> list[str]:
         return [f"{self.who.words()}: none may be seen from {plain(self.distance)} mm"]
 
