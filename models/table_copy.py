@@ -40,7 +40,7 @@ def copy_rows(source: Engine, target: Engine, progress: Callable[[str], None] | 
                 new.execute(insert(table), [dict(row) for row in part])
                 copied += len(part)
         if target.dialect.name == "postgresql":
-            _set_sequences(new)
+            set_sequences(new)
     return copied
 
 
@@ -51,7 +51,7 @@ def refuse_rows(connection: Connection) -> None:
             raise BackupError(f"the database holds rows already (table {table.name}); nothing was changed")
 
 
-def _set_sequences(connection: Connection) -> None:
+def set_sequences(connection: Connection) -> None:
     """Rows came with their numbers: let PostgreSQL's counters go on after the highest."""
     for table in Base.metadata.sorted_tables:
         counter = connection.execute(

@@ -6,6 +6,7 @@ get better as the inspector dismisses them.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +23,11 @@ from models.inspections.defects import defects_of
 from models.inspections.photos import photos_of
 from models.inspections.taking import lock_sheet, open_sheet, shift_at
 from models.records import Defect, Find, GradeConfirmation, Line, Pack, Photo, Sheet, User, Verdict
+
+_SAID = (
+    "sheet_id", "grade_id", "rule_set_sha256", "outcome", "downgrade_to", "reasons", "ladder", "defects",
+    "sheet_as_judged", "coverage",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,11 +177,12 @@ def current_verdict(session: Session, sheet_id: int) -> Verdict | None:
 
 def verdict_digest(verdict: Verdict) -> str:
     """Hash of what a verdict says, so that a touched row shows against its audit entry."""
-    said = [
-        verdict.sheet_id, verdict.grade_id, verdict.rule_set_sha256, verdict.outcome, verdict.downgrade_to,
-        verdict.reasons, verdict.ladder, verdict.defects, verdict.sheet_as_judged, verdict.coverage,
-    ]  # fmt: skip
-    return audit.digest_of(said)
+    return digest_of_row({name: getattr(verdict, name) for name in _SAID})
+
+
+def digest_of_row(row: Mapping[str, Any]) -> str:
+    """The same of a row that is not written yet."""
+    return audit.digest_of([row[name] for name in _SAID])
 
 
 def _keep(session: Session, sheet: Sheet, judged: Judged, user_id: int | None) -> Verdict:
