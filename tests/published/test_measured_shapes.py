@@ -218,8 +218,8 @@ def test_the_reference_pictures_24_coins_are_24_candidates():
     coins = picture - light
     mask = morphology.closing(coins > filters.threshold_otsu(coins), morphology.footprint_rectangle((3, 3)))
     labels = [region for region in measure.regionprops(measure.label(mask)) if 500 < region.area < 5000]
-    room = np.zeros((900, 900), np.float32)
-    room[200 : 200 + mask.shape[0], 200 : 200 + mask.shape[1]] = mask * 0.2
+    room = np.zeros((1800, 2000), np.float32)
+    room[200 : 200 + mask.shape[0], 200 : 200 + mask.shape[1]] = mask * 0.1
     flat = flat_of(room)
     spots = find_spots(flat, "dark_field", build_pyramid(flat))
     coin_like = (spots.area_px > 500) & (spots.area_px < 5000)
