@@ -80,6 +80,7 @@ def _run(module: ModuleType, args: argparse.Namespace, home: Path | None) -> int
     try:
         args.settings = load_settings({"home": home})
         args.home = args.settings.home
+        args.home_given = home is not None
         return int(module.run(args) or 0)
     except (LehrbookError, VisionError) as error:
         sys.stderr.write(f"lehrbook {args.command}: {' '.join(str(error).split())}\n")
