@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, NoSuchModuleError
 from sqlalchemy.orm import Session, sessionmaker
 
 from models.errors import DatabaseError
@@ -96,7 +96,8 @@ def _open_sqlite(url: str) -> Engine:
 def _open_postgres(url: str) -> Engine:
     try:
         return create_engine(url, pool_pre_ping=True)
-    except ModuleNotFoundError as error:
+    except (ModuleNotFoundError, NoSuchModuleError) as error:
         raise DatabaseError(
-            f"PostgreSQL needs a driver that is not installed ({error.name}); install lehrbook[postgres]"
+            f"PostgreSQL needs a driver that is not installed ({error}); install lehrbook[postgres] and use"
+            " postgresql+psycopg://..."
         ) from None
