@@ -23,6 +23,7 @@ MODULES_ACROSS = 7  # five of the code and a black border of one on each side
 SEARCH_LONG_SIDE_PX = 1000
 PIECES_PER_SIDE = 6
 MOST_SIDE_PIXELS = 2400
+LEAST_STEP = 3.0
 
 Floats = NDArray[np.float64]
 
@@ -103,14 +104,35 @@ def _stretched(small: ByteImage) -> ByteImage:
 
 def fit_sides(grey: ByteImage, corners_px: Floats) -> tuple[TagSide | None, ...]:
     """Fit the four sides of a tag whose corners are known to a pixel or two."""
-    corners = corners_px
-    sides: tuple[TagSide | None, ...] = (None, None, None, None)
-    for _ in range(2):  # the second round starts from good corners and a window that fits the blur
-        blur = [side.blur_px for side in sides if side is not None]
-        guess = float(np.median(blur)) if blur else None
-        sides = tuple(_fit_side(grey, corners[i], corners[(i + 1) % 4], guess) for i in range(4))
-        corners = _meet(corners, sides)
-    return sides
+    coarse = _fit_round(grey, corners_px, None, 1.0)
+    # the second round starts from good corners and a window that fits the blur
+    return _fit_round(grey, _meet(corners_px, coarse), _blur_of(coarse), 1.0)
+
+
+def refit_linear(grey: ByteImage, tags: list[SeenTag], gamma: float) -> list[SeenTag]:
+    """Fit the sides again in linear light, for a camera whose grey values are light ** (1 / gamma).
+
+    A tone curve bends the smeared step, and a straight fit then errs by a few hundredths of a pixel, to and
+    fro with
+    the side's place between the pixels.
+    """
+    again = []
+    for tag in tags:
+        sides = _fit_round(grey, _meet(tag.corners_px, tag.sides), _blur_of(tag.sides), gamma)
+        both = zip(sides, tag.sides, strict=True)
+        again.append(SeenTag(tag.number, tag.corners_px, tuple(new or old for new, old in both)))
+    return again
+
+
+def _blur_of(sides: tuple[TagSide | None, ...]) -> float | None:
+    known = [side.blur_px for side in sides if side is not None]
+    return float(np.median(known)) if known else None
+
+
+def _fit_round(
+    grey: ByteImage, corners: Floats, blur_px: float | None, gamma: float
+) -> tuple[TagSide | None, ...]:
+    return tuple(_fit_side(grey, corners[i], corners[(i + 1) % 4], blur_px, gamma) for i in range(4))
 
 
 def _meet(corners: Floats, sides: tuple[TagSide | None, ...]) -> Floats:
@@ -134,7 +156,9 @@ def _line(points: Floats) -> tuple[Floats, Floats]:
     return middle, direction
 
 
-def _fit_side(grey: ByteImage, start: Floats, end: Floats, blur_px: float | None) -> TagSide | None:
+def _fit_side(
+    grey: ByteImage, start: Floats, end: Floats, blur_px: float | None, gamma: float
+) -> TagSide | None:
     """Fit grey = dark(s) + step(s) * Phi((t - c(s)) / blur), s along the side, t outwards across it."""
     length = float(np.linalg.norm(end - start))
     module = length / MODULES_ACROSS
@@ -148,6 +172,8 @@ def _fit_side(grey: ByteImage, start: Floats, end: Floats, blur_px: float | None
     s, t, value = s[::thin], t[::thin], value[::thin]
     if value.size < 40:
         return None
+    if gamma != 1.0:
+        value = 255.0 * (value / 255.0) ** gamma
     unit = 2.0 * s / length - 1.0
     parameters = _step_fit(unit, t, value, blur_px or 1.0, reach)
     if parameters is None:
@@ -159,7 +185,7 @@ def _fit_side(grey: ByteImage, start: Floats, end: Floats, blur_px: float | None
     gradient = -step * normal_pdf(z) / sigma
     height = abs(high - low)
     misfit = float(np.sqrt(np.mean(residual**2))) / max(height, 1e-6)
-    if height < 6 or misfit > 0.2 or sigma > reach or abs(c0) > reach:
+    if height < LEAST_STEP or misfit > 0.2 or sigma > reach or abs(c0) > reach:
         return None
     points = []
     piece = np.clip((s / length * PIECES_PER_SIDE).astype(int), 0, PIECES_PER_SIDE - 1)
@@ -203,7 +229,7 @@ def _step_fit(unit: Floats, t: Floats, value: Floats, blur_px: float, reach: flo
     if inner.size < 8 or outer.size < 8:
         return None
     p = np.array([np.median(inner), 0.0, np.median(outer), 0.0, 0.0, 0.0, blur_px])
-    if p[2] - p[0] < 4:
+    if p[2] - p[0] < LEAST_STEP:
         return None
     for _ in range(8):
         sigma = p[6]

@@ -157,8 +157,11 @@ def _exact_mm(canvas: Canvas, box: Box, per_px: int) -> tuple[Plane, Plane]:
     )
     u = (np.arange((x1 - x0) * per_px, dtype=np.float32) + 0.5) / (per_px * step)
     v = (np.arange((y1 - y0) * per_px, dtype=np.float32) + 0.5) / (per_px * step)
-    map_x, map_y = np.meshgrid(u, v)
+    # by hand: cv2.remap rounds places to 1/32 of a node, here a quarter of a pixel
+    i, j = np.floor(v).astype(int), np.floor(u).astype(int)
+    a, b = (v - i)[:, None, None], (u - j)[None, :, None]
     offset = mm[0, 0].copy()
     nodes = (mm - offset).astype(np.float32)
-    fine = cv2.remap(nodes, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    tall = nodes[i] * (1 - a) + nodes[i + 1] * a
+    fine = tall[:, j] * (1 - b) + tall[:, j + 1] * b
     return fine[..., 0] + np.float32(offset[0]), fine[..., 1] + np.float32(offset[1])
