@@ -202,6 +202,11 @@ class VerdictHistory:
     decided_by: str | None
     current: bool
 
+    @property
+    def rule_set_title(self) -> str:
+        """Title of the rule set as it was kept with the verdict; the grade's id where none was kept."""
+        return next((str(step["title"]) for step in self.ladder if step.get("title")), self.grade_id)
+
 
 @dataclass(frozen=True, slots=True)
 class Neighbour:

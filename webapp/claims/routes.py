@@ -3,16 +3,16 @@
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from flask import Blueprint, current_app, redirect, render_template, request, url_for
+from flask import Blueprint, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from models.clock import zone
 from models.errors import BadValue
 from models.find_sheet import SheetSearch, find_sheets
 from models.history import sheet_history, sheet_id_of
-from webapp.claims.view_models import history_page, reason_figures
+from webapp.claims.view_models import history_page
 from webapp.figures.words import CONTEXT
-from webapp.plant import current_plant, db
+from webapp.plant import current_book, current_plant, db
 from webapp.security import roles
 
 bp = Blueprint("claims", __name__, url_prefix="/sheets")
@@ -21,7 +21,7 @@ bp = Blueprint("claims", __name__, url_prefix="/sheets")
 @bp.context_processor
 def words() -> dict[str, object]:
     """What the templates of this part may use."""
-    return {**CONTEXT, "reason_figures": reason_figures, "endpoints": current_app.view_functions}
+    return dict(CONTEXT)
 
 
 @bp.get("/")
@@ -51,7 +51,7 @@ def find() -> ResponseReturnValue:
 @roles()
 def history(sheet_id: int) -> ResponseReturnValue:
     """All that is on record about one sheet."""
-    page = history_page(sheet_history(db(), sheet_id), current_plant().book)
+    page = history_page(sheet_history(db(), sheet_id), current_book())
     return render_template("claims/history.html", page=page)
 
 

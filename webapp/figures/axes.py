@@ -16,6 +16,7 @@ _TIME_STEPS = [
     timedelta(hours=8),
     timedelta(days=1),
     timedelta(days=2),
+    timedelta(days=4),
     timedelta(days=7),
     timedelta(days=14),
     timedelta(days=28),

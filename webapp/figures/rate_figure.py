@@ -1,7 +1,7 @@
 """Rates by shift as points with their exact limits, one row a kind over a common time axis."""
 
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from datetime import datetime, timedelta, tzinfo
 
 from models.rates import Rate
 from models.shift_rates import ShiftRate, ShiftRates
@@ -52,15 +52,17 @@ class RateFigure:
     right: float
     rows: tuple[RateRow, ...]
     time_ticks: tuple[Tick, ...]
-    empty: tuple[tuple[float, float], ...]
+    outside: int
 
 
 def draw_rates(rates: ShiftRates, begin: datetime, finish: datetime, zone: tzinfo) -> RateFigure:
     """Lay out the rates of a stretch.
 
-    begin, finish : ends of the time axis; widened where a shift sticks out
+    begin, finish : when the glass was cut; the axis is widened for shifts that stick out by a day at most, so
+    that old glass looked at months later does not squeeze the rest (`outside` counts the shifts left out)
     """
-    shifts = rates.shifts
+    reach = timedelta(days=7 if rates.by == "week" else 1)
+    shifts = tuple(s for s in rates.shifts if s.begin >= begin - reach and s.finish <= finish + reach)
     begin = min([begin, *(s.begin for s in shifts)])
     finish = max([finish, *(s.finish for s in shifts)])
     along = TimeAxis(begin, finish, LEFT, RIGHT)
@@ -76,7 +78,7 @@ def draw_rates(rates: ShiftRates, begin: datetime, finish: datetime, zone: tzinf
         right=RIGHT,
         rows=tuple(rows),
         time_ticks=along.ticks(zone, 8),
-        empty=tuple((along.place(s.begin), along.place(s.finish)) for s in shifts if s.area_m2 == 0.0),
+        outside=len(rates.shifts) - len(shifts),
     )
 
 

@@ -15,8 +15,10 @@ __all__ = ["CellShape", "Panel", "PointShape", "ProfileBar", "RibbonFigure", "dr
 
 WIDTH = 1100.0
 LEFT, RIGHT = 70.0, 936.0
-PROFILE_LEFT, PROFILE_RIGHT = 956.0, 1092.0
+PROFILE_LEFT, PROFILE_RIGHT = 974.0, 1092.0
 TOP = 34.0
+#: room above a panel that has a title of its own
+TITLED = 24.0
 POINT_PANEL_HEIGHT = 330.0
 CELL_PANEL_HEIGHT = 190.0
 PANEL_GAP = 46.0
@@ -114,7 +116,7 @@ def draw_ribbon(ribbon: RibbonMap, zone: tzinfo, describe: Callable[[MapPoint], 
         panel_height = POINT_PANEL_HEIGHT
     limits = shade_steps(max((cell.count for cell in ribbon.cells), default=0))
     panels = []
-    top = TOP
+    top = TOP + (TITLED if ribbon.dense else 0.0)
     for title, mark, group in groups:
         across = Axis(ribbon.x_lo_mm, ribbon.x_hi_mm, top + panel_height, top)
         bars, bar_ticks = _profile(ribbon.profile, group, across)
@@ -255,7 +257,8 @@ def _profile(
                 text=(
                     f"{strip.x_lo_mm:.0f} to {strip.x_hi_mm:.0f} mm: "
                     f"{strip.rate.count} in {strip.rate.area_m2:.0f} m², "
-                    f"{per_1000(strip.rate.per_m2)} per 1000 m² ({per_1000(strip.rate.low_per_m2)} to {per_1000(strip.rate.high_per_m2)})"
+                    f"{per_1000(strip.rate.per_m2)} per 1000 m² "
+                    f"({per_1000(strip.rate.low_per_m2)} to {per_1000(strip.rate.high_per_m2)})"
                 ),
             )
         )
