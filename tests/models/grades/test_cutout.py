@@ -67,7 +67,7 @@ def area_of(answer: CutOut | None) -> int:
     if answer is None:
         return 0
     sides = [
-        int(round(Decimal(repr(b)) * 1000)) - int(round(Decimal(repr(a)) * 1000))
+        int(Decimal(repr(b)) * 1000) - int(Decimal(repr(a)) * 1000)
         for a, b in ((answer.x0_mm, answer.x1_mm), (answer.y0_mm, answer.y1_mm))
     ]
     return sides[0] * sides[1]
@@ -120,7 +120,7 @@ def test_the_answer_passes_when_it_is_judged_by_itself(grade: str, defects: list
     if answer is None:
         return
     rect = tuple(
-        int(round(Decimal(repr(v)) * 1000)) for v in (answer.x0_mm, answer.y0_mm, answer.x1_mm, answer.y1_mm)
+        int(Decimal(repr(v)) * 1000) for v in (answer.x0_mm, answer.y0_mm, answer.x1_mm, answer.y1_mm)
     )
     piece, kept = piece_of(sheet, rect, extents_of(sheet))  # type: ignore[arg-type]
     assert kept == answer.kept
