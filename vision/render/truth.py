@@ -80,7 +80,8 @@ def defect_truth(
         "width_mm": round(sizes[1], 4),
         "halo_mm": None if halo_mm is None else round(halo_mm, 3),
         "angle_deg": round(sizes[2] % 180, 2),
-        "path_mm": [[round(x, 3), round(y, 3)] for x, y in defect.path_mm] or None,
+        "path_mm": _rounded(np.asarray(defect.path_mm)),
+        "path_px": _rounded(canvas.projection.mm_to_px(defect.path_mm)) if defect.path_mm else None,
         "x_px": round(float(place[0]), 3),
         "y_px": round(float(place[1]), 3),
         "length_px": round(sizes[0] / mm_per_px, 3),
@@ -89,6 +90,10 @@ def defect_truth(
         "snr": round(snr["snr"], 2),
         "snr_total": round(snr["snr_total"], 2),
     }
+
+
+def _rounded(path: Floats) -> list[list[float]] | None:
+    return [[round(float(x), 3), round(float(y), 3)] for x, y in path] if path.size else None
 
 
 def _in_sight(canvas: Canvas, defect: Defect, spec: SceneSpec, place: Floats) -> bool:
