@@ -28,8 +28,9 @@ Floats = NDArray[np.float64]
 FEWEST_TAGS = 3
 K1_PRIOR, K2_PRIOR = 0.1, 0.006
 EDGE_SHIFT_PRIOR_PX = 0.3
-EDGE_NOISE_PX = 0.05
-PRIOR_WEIGHT = EDGE_NOISE_PX / np.array([K1_PRIOR, K2_PRIOR, EDGE_SHIFT_PRIOR_PX])
+EDGE_NOISE_PX = 0.01
+PRIOR_SD = np.array([K1_PRIOR, K2_PRIOR, EDGE_SHIFT_PRIOR_PX])
+NEIGHBOURS_ALIKE = 2.0  # points of one side err together: their noise counts this much more
 LARGEST_MISFIT_PX = 0.4
 LARGEST_MISFIT_OF_TAG = 0.01
 
@@ -119,17 +120,19 @@ def _fit(tags: list[SeenTag], told: dict[int, Corners], width_px: int, height_px
     sides = line_b - line_a
     normals = np.column_stack([sides[:, 1], -sides[:, 0]]) / np.linalg.norm(sides, axis=1, keepdims=True)
 
-    def misfit(q: Floats, scale: Floats) -> Floats:
+    def misfit(q: Floats, scale: Floats, noise_px: float) -> Floats:
         frame = _frame(q, centre, norm)
         outwards = np.sum((frame.px_to_mm(points) - line_a) * normals, axis=1)
-        return np.concatenate([outwards / scale - q[10], q[8:] * PRIOR_WEIGHT])
+        return np.concatenate([outwards / scale - q[10], q[8:] * noise_px / PRIOR_SD])
 
-    for _ in range(2):  # the scale that turns distances into pixels hardly changes: once more is enough
+    noise_px = 0.05
+    for _ in range(2):  # again with the scale where the points lie and the noise that they show
         scale = _frame(p, centre, norm).mm_per_px_at(points)
-        p, value, normal = _least_squares(partial(misfit, scale=scale), p)
+        p, value, normal = _least_squares(partial(misfit, scale=scale, noise_px=noise_px), p)
+        rms = float(np.sqrt(np.mean(value[: len(points)] ** 2)))
+        noise_px = NEIGHBOURS_ALIKE * max(rms, EDGE_NOISE_PX)
     distance = value[: len(points)]
-    rms = float(np.sqrt(np.mean(distance**2)))
-    covariance = np.asarray(np.linalg.pinv(normal) * max(rms, EDGE_NOISE_PX) ** 2, np.float64)
+    covariance = np.asarray(np.linalg.pinv(normal) * noise_px**2, np.float64)
     to_sheet = np.array([[span, 0, middle[0]], [0, span, middle[1]], [0, 0, 1]])
     fitted = _frame(p, centre, norm)
     h = to_sheet @ np.asarray(fitted.homography).reshape(3, 3)
