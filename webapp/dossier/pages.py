@@ -320,7 +320,6 @@ def _claims(history: SheetHistory, clock: Clock) -> list[Flowable]:
             words(
                 f"{claim.number}, about {claim.about}, received {clock(claim.received_at)}, {claim.state}",
                 CELL,
-                HEAD,
             )
         )
         parts.append(words(f"“{claim.says}”"))
