@@ -80,7 +80,8 @@ def _open_sqlite(url: str) -> Engine:
         cursor = dbapi_connection.cursor()
         cursor.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
         cursor.execute("PRAGMA journal_mode = WAL")
-        cursor.execute("PRAGMA synchronous = NORMAL")
+        # In WAL mode NORMAL may lose the last commits with the power: an act once acknowledged must not go.
+        cursor.execute("PRAGMA synchronous = FULL")
         cursor.execute("PRAGMA foreign_keys = ON")
         cursor.execute("PRAGMA cache_size = -65536")
         cursor.close()

@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from models import audit, database, migrations
 from models.errors import StoreError
+from models.grade_books import plant_book
 from models.grades import GradeBook, load_sets
-from models.inspections import plant_book
 from models.records import Line
 from models.store import PhotoStore
 from webapp.security import origin

@@ -26,7 +26,6 @@ from models.inspections.judging import (
     judge_again,
     judge_sheet,
     ordered_grade,
-    plant_book,
     set_grade,
 )
 from models.inspections.photos import (
@@ -80,7 +79,6 @@ __all__ = [
     "ordered_grade",
     "pass_by",
     "photos_of",
-    "plant_book",
     "record_failure",
     "record_inspection",
     "reopen_sheet",

@@ -16,13 +16,14 @@ from sqlalchemy.orm import Session
 from models import audit
 from models.clock import utc_now
 from models.errors import BadValue, NotAllowedNow
+from models.grade_books import plant_book
 from models.grades import Decision, DefectToJudge, Grade, GradeBook, SheetToJudge, judge_ladder
 from models.inspections.coverage import CoverageSummary, coverage
 from models.inspections.deciding import FindView, confirm_rest, finds_of
 from models.inspections.defects import defects_of
 from models.inspections.photos import photos_of
 from models.inspections.taking import lock_sheet, open_sheet, shift_at
-from models.records import Defect, Find, GradeConfirmation, Line, Pack, Photo, Sheet, User, Verdict
+from models.records import Defect, Find, Line, Pack, Photo, Sheet, Verdict
 
 _SAID = (
     "sheet_id", "grade_id", "rule_set_sha256", "outcome", "downgrade_to", "reasons", "ladder", "defects",
@@ -42,21 +43,6 @@ class Judged:
     grade: Grade
     sheet: SheetToJudge
     coverage: CoverageSummary
-
-
-def plant_book(session: Session, book: GradeBook) -> GradeBook:
-    """The book with what the plant has confirmed by name, for the very texts that were confirmed."""
-    rows = session.execute(
-        select(GradeConfirmation.grade_id, GradeConfirmation.rule_set_sha256, User.full_name).join(
-            User, User.id == GradeConfirmation.confirmed_by
-        )
-    )
-    names = {
-        grade_id: name
-        for grade_id, sha256, name in rows
-        if grade_id in book.ids() and book.grade(grade_id).sha256 == sha256
-    }
-    return book.with_confirmations(names) if names else book
 
 
 def ordered_grade(session: Session, sheet: Sheet) -> tuple[str | None, str]:

@@ -35,7 +35,7 @@ def test_sqlite_runs_as_intended(sqlite_home):
             name: connection.exec_driver_sql(f"PRAGMA {name}").scalar()
             for name in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")
         }
-    assert settings == {"journal_mode": "wal", "synchronous": 1, "foreign_keys": 1, "busy_timeout": 5000}
+    assert settings == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 5000}
     engine.dispose()
 
 
