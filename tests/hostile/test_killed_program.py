@@ -37,7 +37,7 @@ while True:
         found = find_dict(x_mm=float(photo * 17 % 2900))
         inspections.record_inspection(session, photo, inspection_dict(found))
         last = [view for view in inspections.finds_of(session, sheet_id) if view.photo.id == photo][0]
-        defect = inspections.confirm_find(session, last.find.id, user, note=f"run {sys.argv[4]} number {number}").id
+        defect = inspections.confirm_find(session, last.find.id, user, note=f"number {number}").id
     print("defect", defect, flush=True)
 """
 
