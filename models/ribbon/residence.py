@@ -105,7 +105,8 @@ class VesselChain:
             mass = np.diff(np.concatenate([[0.0], np.asarray(vessel.cdf(tonnes + 0.5 * tonnes[1]))]))
             size = 2 * self.grid
             product = np.fft.irfft(np.fft.rfft(total, size) * np.fft.rfft(mass, size), size)
-            total = np.clip(product[: self.grid], 0.0, 1.0)
+            # the transform's rounding must not make F fall
+            total = np.maximum.accumulate(np.clip(product[: self.grid], 0.0, 1.0))
         return tonnes, total
 
     def cdf(self, tonnes: np.ndarray | float) -> np.ndarray:

@@ -1,0 +1,171 @@
+"""Counts and inspected glass on a grid of time x width.
+
+Time is the true time at the inspection point, in cells of `cell_s`; width is cells of `cell_mm`
+from the left gross edge. Exposure is square metres of sheets that were really looked at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.trace.clock_steps import LineClock
+from models.trace.data import Defects, Sheets
+
+CELL_S = 1800.0
+CELL_MM = 25.0
+BLIND_EXPECTED = 40.0  # defects of all kinds a stretch should have shown before silence means nobody looked
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Sheets of a stretch of ribbon that nobody seems to have inspected."""
+
+    from_m: float
+    to_m: float
+    start_s: float
+    end_s: float
+    sheets: int
+    expected: float
+
+
+@dataclass(frozen=True)
+class Grid:
+    """
+    t0_s, cell_s : start of the first cell and length of a cell, seconds
+    x0_mm, cell_mm : left side of the first cell and width of a cell
+    area_m2 : float array, shape (T, X), inspected glass
+    counts : float array, shape (K, T, X), defects on it
+    time_s, x_mm, kind : the defects counted, arrays of shape (D,), in line order
+    index : shape (D,), row of each in the defects given
+    """
+
+    t0_s: float
+    cell_s: float
+    x0_mm: float
+    cell_mm: float
+    area_m2: np.ndarray
+    counts: np.ndarray
+    time_s: np.ndarray
+    x_mm: np.ndarray
+    kind: np.ndarray
+    index: np.ndarray
+    blind: tuple[Stretch, ...] = ()
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.area_m2.shape[0], self.area_m2.shape[1]
+
+    def time_of(self, cell: float | np.ndarray) -> np.ndarray:
+        return self.t0_s + np.asarray(cell, dtype=float) * self.cell_s
+
+    def cell_of(self, time_s: float | np.ndarray) -> np.ndarray:
+        return (np.asarray(time_s, dtype=float) - self.t0_s) / self.cell_s
+
+    def x_of(self, cell: float | np.ndarray) -> np.ndarray:
+        return self.x0_mm + np.asarray(cell, dtype=float) * self.cell_mm
+
+
+def unseen_sheets(
+    sheets: Sheets, defects: Defects, clock: LineClock
+) -> tuple[np.ndarray, tuple[Stretch, ...]]:
+    """Sheets in stretches without a single defect of any kind where many were to be expected.
+
+    A stretch counts as unseen when, at a third of the rate of the day around it, its silence would have a
+    chance below about one in a million (Poisson): crews and drift do not reach that far.
+
+    Returns
+    -------
+    (unseen, stretches) : bool array, shape (S,), and what was set aside
+    """
+    n = sheets.start_m.size
+    count = np.bincount(defects.sheet[defects.sheet >= 0], minlength=n)[:n].astype(float)
+    area = np.where(sheets.inspected, sheets.length_mm * sheets.width_mm / 1e6, 0.0)
+    time = clock.true_time(sheets.start_m)
+    busy = np.flatnonzero((count > 0) & sheets.inspected)
+    unseen = np.zeros(n, dtype=bool)
+    if busy.size < 20:
+        return unseen, ()
+    total = np.concatenate([[0.0], np.cumsum(count)])
+    glass = np.concatenate([[0.0], np.cumsum(area)])
+    edges = np.concatenate([[-1], busy, [n]])
+    stretches = []
+    gap_area = glass[edges[1:]] - glass[edges[:-1] + 1]
+    typical = total[-1] / max(glass[-1], 1e-9)
+    for g in np.flatnonzero(gap_area * typical > BLIND_EXPECTED / 3):
+        lo, hi = int(edges[g]) + 1, int(edges[g + 1])
+        near = (time > time[lo] - 86400.0) & (time < time[hi - 1] + 86400.0)
+        near[lo:hi] = False
+        looked = area[near].sum()
+        rate = count[near].sum() / looked if looked > 0 else typical
+        expected = float(gap_area[g] * rate)
+        if expected > BLIND_EXPECTED:
+            unseen[lo:hi] = True
+            stretches.append(
+                Stretch(
+                    float(sheets.start_m[lo]),
+                    float(sheets.start_m[hi - 1] + sheets.length_mm[hi - 1] / 1000),
+                    float(time[lo]),
+                    float(clock.true_time(sheets.start_m[hi - 1] + sheets.length_mm[hi - 1] / 1000)),
+                    hi - lo,
+                    expected,
+                )
+            )
+    return unseen, tuple(stretches)
+
+
+def make_grid(
+    sheets: Sheets, defects: Defects, clock: LineClock, cell_s: float = CELL_S, cell_mm: float = CELL_MM
+) -> Grid:
+    """Lay the inspected sheets and their defects on the grid."""
+    unseen, blind = unseen_sheets(sheets, defects, clock)
+    looked = sheets.inspected & ~unseen
+    middle = sheets.start_m + sheets.length_mm / 2000.0
+    sheet_t = clock.true_time(middle)
+    t0 = np.floor(sheet_t.min() / 3600.0) * 3600.0
+    rows = int(np.ceil((sheet_t.max() - t0) / cell_s)) + 1
+    left, right = sheets.x_left_mm, sheets.x_left_mm + sheets.width_mm
+    x0 = np.floor(left.min() / cell_mm) * cell_mm
+    columns = int(np.ceil((right.max() - x0) / cell_mm))
+    row = np.clip(((sheet_t - t0) / cell_s).astype(int), 0, rows - 1)
+    area = _exposure(
+        row[looked], (left[looked] - x0) / cell_mm, (right[looked] - x0) / cell_mm,
+        sheets.length_mm[looked] / 1000.0 * cell_mm / 1000.0, rows, columns,
+    )  # fmt: skip
+    # a defect belongs to the cell of its sheet, so that counts and glass never part at a cell's edge
+    known = defects.sheet >= 0
+    use = np.flatnonzero(known & looked[np.maximum(defects.sheet, 0)])
+    cell_x = np.clip(((defects.ribbon_x_mm[use] - x0) / cell_mm).astype(int), 0, columns - 1)
+    key = (defects.kind[use] * rows + row[defects.sheet[use]]) * columns + cell_x
+    k = len(defects.kinds)
+    counts = np.bincount(key, minlength=k * rows * columns).reshape(k, rows, columns).astype(np.float32)
+    area = np.where(counts.sum(axis=0) > 0, np.maximum(area, 1e-6), area)
+    time = clock.true_time(defects.ribbon_m[use])
+    return Grid(
+        float(t0), cell_s, float(x0), cell_mm, area, counts, time,
+        defects.ribbon_x_mm[use], defects.kind[use], use, blind,
+    )  # fmt: skip
+
+
+def _exposure(
+    row: np.ndarray, lo: np.ndarray, hi: np.ndarray, metre2_per_cell: np.ndarray, rows: int, columns: int
+) -> np.ndarray:
+    """Area per cell: each sheet spreads evenly from `lo` to `hi` (in cells), by second differences."""
+    ramp = np.zeros((rows, columns + 2))
+    for edge, sign in ((lo, 1.0), (hi, -1.0)):
+        cell = np.clip(np.floor(edge).astype(int), 0, columns)
+        part = np.clip(edge - cell, 0.0, 1.0)
+        np.add.at(ramp, (row, cell), sign * metre2_per_cell * (1 - part))
+        np.add.at(ramp, (row, cell + 1), sign * metre2_per_cell * part)
+    return np.maximum(np.cumsum(ramp, axis=1)[:, :columns], 0.0)
+
+
+def coarser(grid: Grid, factor: int) -> Grid:
+    """The same grid with `factor` time cells in one (the last one padded)."""
+    rows, columns = grid.shape
+    pad = -rows % factor
+    area = np.pad(grid.area_m2, ((0, pad), (0, 0))).reshape(-1, factor, columns).sum(axis=1)
+    k = grid.counts.shape[0]
+    counts = np.pad(grid.counts, ((0, 0), (0, pad), (0, 0))).reshape(k, -1, factor, columns).sum(axis=2)
+    return replace(grid, cell_s=grid.cell_s * factor, area_m2=area, counts=counts)
