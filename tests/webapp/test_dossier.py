@@ -20,6 +20,7 @@ from tests.webapp.conftest import Booth
 from webapp import cli
 from webapp.dossier.evidence import dossier_of, file_name
 from webapp.dossier.writing import sheet_dossier
+from webapp.figures.story import outcome_words
 from webapp.plant import Plant
 
 
@@ -84,7 +85,7 @@ def test_everything_that_matters_stands_in_its_text(
         "Dossier of sheet",
         booth.labels[0],
         "Łódź & Söhne Žaluzie",
-        "rejected for eschenfurt-window",
+        outcome_words(verdict),
         verdict.rule_set_version,
         verdict.rule_set_sha256,
         history.photos[0].sha256,
