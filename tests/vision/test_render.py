@@ -18,6 +18,7 @@ from vision.render import (
 )
 from vision.render.camera import Projection
 from vision.render.canvas import Canvas
+from vision.render.handwriting import WRITING, written
 from vision.render.outlines import cover_of
 from vision.render.scratch_lines import weight_along
 from vision.render.stones import outline
@@ -243,3 +244,10 @@ def test_a_scene_without_dirt_and_defects_is_empty():
     truth = render(scene, np.random.default_rng(0)).truth
     assert truth["defects"] == []
     assert {entry["what"] for entry in truth["not_glass"]} <= {"cut edge"}
+
+
+@pytest.mark.parametrize("letter", WRITING)
+def test_every_character_that_scenes_write_can_be_written(letter):
+    strokes = np.concatenate(written(letter, 20.0, np.random.default_rng(1)))
+    assert np.ptp(strokes, axis=0).max() < 30
+    assert np.abs(strokes.mean(axis=0)).max() < 1e-6
