@@ -142,18 +142,26 @@ def _read(session: Session, where: ColumnElement[bool], limit: int) -> list[Foun
     return [FoundSheet(*row) for row in rows]
 
 
+#: signs that are taken for each other on a scratched label
+_ALIKE = str.maketrans("oilsbz", "011582")
+
+
 def _near(session: Session, text: str) -> tuple[str, ...]:
     """Names in the books that look like the text: same beginning or same end, and mostly the same letters."""
-    beginning, end = text[:3].lower(), text[-4:].lower()
+    typed = text.lower()
+    beginnings = {typed[:3], typed[:3].translate(_ALIKE)}
+    ends = {typed[-4:], typed[-4:].translate(_ALIKE)}
     pool: list[str] = []
     for column in (Sheet.label, Pack.label, Customer.name):
         lowered = func.lower(column)
         looks = or_(
-            lowered.like(_pattern(beginning)[1:], escape="\\"),
-            lowered.like(_pattern(end)[:-1], escape="\\"),
+            *(lowered.like(_pattern(beginning)[1:], escape="\\") for beginning in beginnings),
+            *(lowered.like(_pattern(end)[:-1], escape="\\") for end in ends),
         )
         pool.extend(session.scalars(select(column).where(looks).order_by(column.desc()).limit(NEAR_POOL)))
     pool.extend(session.scalars(select(Customer.name).order_by(Customer.name).limit(NEAR_POOL)))
-    by_lowered = {name.lower(): name for name in pool}
-    close = difflib.get_close_matches(text.lower(), list(by_lowered), NEAR_SHOWN, NEAR_ENOUGH)
-    return tuple(by_lowered[name] for name in close)
+    by_look: dict[str, str] = {}
+    for name in pool:
+        by_look.setdefault(name.lower().translate(_ALIKE), name)
+    close = difflib.get_close_matches(typed.translate(_ALIKE), list(by_look), NEAR_SHOWN, NEAR_ENOUGH)
+    return tuple(by_look[look] for look in close)

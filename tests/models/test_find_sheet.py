@@ -86,7 +86,12 @@ def test_a_page_goes_on_where_the_one_before_stopped(session: Session, plant: di
 
 @pytest.mark.parametrize(
     ("text", "near"),
-    [("E0012O01", "E0012001"), ("Kestralholm Facade", "Kestrelholm Facades"), ("P-2026-0110", "P-2026-0100")],
+    [
+        ("E0012O01", "E0012001"),
+        ("EOOI2OOI", "E0012001"),
+        ("Kestralholm Facade", "Kestrelholm Facades"),
+        ("P-2026-0110", "P-2026-0100"),
+    ],
 )
 def test_a_misread_name_brings_what_it_may_have_been(
     session: Session, plant: dict[str, int], text: str, near: str
