@@ -146,6 +146,9 @@ def _add_photos(plant: Plant, photos: list[DemoPhoto], tell: Tell) -> None:
     with writing(plant.sessions) as session:
         if session.scalar(select(exists().where(Photo.id > 0))):
             return
+        # what the weeks left waiting goes by, so that the sheets with photos are the next ones
+        for sheet_id in session.scalars(select(Sheet.id).where(Sheet.state == "waiting")).all():
+            inspections.pass_by(session, sheet_id, None)
         blank = groups[0][0].sheet
         wanted = [group[0].sheet for group in groups] + [blank] * BLANK_SHEETS
         sheets = demo.add_photo_sheets(session, wanted, end=utc_now())

@@ -112,7 +112,7 @@ def choose_grade(sheet_id: int) -> ResponseReturnValue:
 def _missed(sheet_id: int) -> DefectValues:
     """Raises BadValue for a form that says neither place nor touches in a way that can be used."""
     form = request.form
-    kind = form.get("kind", "")
+    kind = form.get("kind") or form.get("finer_kind", "")
     touched = forms.taps(form.get("taps", ""))
     photo_id = forms.whole(form.get("photo_id"))
     if touched and photo_id is not None:

@@ -6,7 +6,18 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models import inspections
-from models.records import Sheet
+from models.records import Photo, Sheet
+
+SHOWN = 6
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingSheet:
+    """A sheet that waits, with what is known of it."""
+
+    id: int
+    label: str
+    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +29,7 @@ class LineCard:
     plant: str
     waiting: int
     mine: tuple[Sheet, ...]
-    following: Sheet | None
+    following: tuple[WaitingSheet, ...]
 
     @property
     def waiting_words(self) -> str:
@@ -26,7 +37,7 @@ class LineCard:
         if not self.waiting:
             return "No sheet waits."
         count = "1 sheet waits" if self.waiting == 1 else f"{self.waiting} sheets wait"
-        return f"{count}; next is {self.following.label}." if self.following else f"{count}."
+        return f"{count}; next is {self.following[0].label}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +62,23 @@ def lines_page(session: Session, user_id: int) -> LinesPage:
                 line.plant,
                 waiting.get(line.id, 0),
                 tuple(sheet for sheet in mine if sheet.line_id == line.id),
-                inspections.next_sheet(session, line.id),
+                _following(session, line.id),
             )
             for line in inspections.lines(session)
         )
     )
+
+
+def _following(session: Session, line_id: int) -> tuple[WaitingSheet, ...]:
+    """The next sheets in the ribbon's order."""
+    query = select(Sheet).where(Sheet.line_id == line_id, Sheet.state == "waiting")
+    sheets = session.scalars(query.order_by(Sheet.ribbon_start_m, Sheet.id).limit(SHOWN)).all()
+    counted = select(Photo.sheet_id, func.count()).where(Photo.sheet_id.in_([s.id for s in sheets]))
+    photos = {row[0]: row[1] for row in session.execute(counted.group_by(Photo.sheet_id))}
+    return tuple(WaitingSheet(s.id, s.label, _words(s, photos.get(s.id, 0))) for s in sheets)
+
+
+def _words(sheet: Sheet, photos: int) -> str:
+    size = f"{sheet.width_mm:.0f} × {sheet.length_mm:.0f} × {sheet.thickness_mm:g} mm"
+    taken = "no photo yet" if not photos else "1 photo" if photos == 1 else f"{photos} photos"
+    return f"{size}, {taken}"

@@ -98,7 +98,9 @@ function byWeight(marks, selected) {
 
 // Draws `marks` into `svg`; `place(x, y)` gives screen pixels.
 export function drawMarks(svg, marks, { place, selected }) {
-  svg.replaceChildren();
+  const outlines = node("g");
+  const labels = node("g");
+  svg.replaceChildren(outlines, labels);
   const taken = [];
   for (const mark of byWeight(marks, selected)) {
     const chosen = mark.id === selected;
@@ -108,11 +110,15 @@ export function drawMarks(svg, marks, { place, selected }) {
     twoTone(group, outline(mark, place, least));
     const named = chosen || (mark.state !== "dismissed" && mark.state !== "apart");
     const words = named ? label(mark, place, least, taken, chosen, [svg.clientWidth, svg.clientHeight]) : null;
-    if (words) group.append(words);
+    if (words) {
+      const tag = node("g", { class: group.getAttribute("class"), "data-mark": mark.id });
+      tag.append(words);
+      labels.prepend(tag);
+    }
     const title = node("title");
     title.textContent = mark.text;
     group.append(title);
-    svg.prepend(group);
+    outlines.prepend(group);
   }
 }
 

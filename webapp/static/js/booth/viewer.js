@@ -127,7 +127,7 @@ export class PhotoViewer {
     const reach = Math.max(160, mark.w * 1.6, mark.h * 1.6) / share;
     const box = item.imageToViewportRectangle(mark.x / share - reach, mark.y / share - reach, 2 * reach, 2 * reach);
     this.whole = false;
-    this.osd.viewport.fitBounds(box);
+    this.osd.viewport.fitBoundsWithConstraints(box);
   }
 
   zoom(factor) {
