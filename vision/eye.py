@@ -55,18 +55,28 @@ def measure(
     """Name and size what `detect` found: defects of the glass and other things, by falling score."""
     heads, _ = load()
     tail = kinds.suffix(lighting)
-    pyramid, seen, lines = places.pyramid, places.seen, list(places.lines)
+    lines = list(places.lines)
     line_rows = _name_lines(heads[f"line_{tail}"], flat, lines, lighting, blur_px, mm_per_px)
     found = _lines(flat, grey, lines, line_rows, lighting, blur_px)
-    if len(seen):
-        shape = outline(pyramid, seen.x_px, seen.y_px, seen.box_px[:, 2:].max(1) / 2, lighting)
-        table, names = spot_features(flat, pyramid, seen, shape, lighting, blur_px, mm_per_px)
+    if len(places.seen):
+        shape, table, names = spot_table(flat, places, lighting, blur_px, mm_per_px)
         rows = kinds.spread_out(*_probable(heads[f"spot_{tail}"], table, names))
         keep = _apart(shape, rows, [line for line, row in zip(lines, line_rows, strict=True) if _real(row)])
         size = sizes_of(heads[f"size_{tail}"], table, names, shape, blur_px)
-        found += _spots(flat, grey, pyramid, shape, seen, rows, size, keep, lighting, blur_px)
+        found += _spots(flat, grey, places, shape, rows, size, keep, lighting, blur_px)
     found.sort(key=lambda s: -s.score)
     return found
+
+
+def spot_table(
+    flat: Flat, places: Places, lighting: str, blur_px: float, mm_per_px: float | None
+) -> tuple[Outline, Array, list[str]]:
+    """Outlines of all spots, and their features with column names."""
+    seen = places.seen
+    reach = seen.box_px[:, 2:].max(1) / 2
+    shape = outline(places.pyramid, seen.x_px, seen.y_px, reach, lighting)
+    table, names = spot_features(flat, places.pyramid, seen, shape, lighting, blur_px, mm_per_px)
+    return shape, table, names
 
 
 def _probable(head: Head, table: Array, names: list[str]) -> tuple[Array, tuple[str, ...]]:
@@ -122,9 +132,8 @@ def _apart(shape: Outline, rows: Array, lines: list[Line]) -> NDArray[np.bool_]:
 def _spots(
     flat: Flat,
     grey: ByteImage,
-    pyramid: Pyramid,
+    places: Places,
     shape: Outline,
-    seen: Candidates,
     rows: Array,
     size: Sizes,
     keep: NDArray[np.bool_],
@@ -135,8 +144,9 @@ def _spots(
     if not index.size:
         return []
     contrast = contrast_of(flat, shape, lighting)
+    seen = places.seen
     zone = halo.halo_lengths(
-        pyramid,
+        places.pyramid,
         shape.x_px[index],
         shape.y_px[index],
         size.length_px[index],

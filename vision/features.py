@@ -48,6 +48,7 @@ def spot_features(
     _strength(columns, flat, shape, seen, lighting, pyramid)
     _edges(columns, q, a, b, blur_px)
     _company(columns, seen, shape)
+    _surroundings(columns, flat, shape)
     table = np.column_stack([np.asarray(v, np.float32) for v in columns.values()])
     return np.nan_to_num(table, nan=0.0, posinf=50, neginf=-50).astype(np.float32), list(columns)
 
@@ -165,3 +166,31 @@ def _company(columns: dict[str, Array], seen: Candidates, shape: Outline) -> Non
     )
     columns["inside_bigger"] = bigger.sum(1)
     columns["near_area"] = np.log1p(((gap < 150) * seen.area_px[None]).sum(1))
+
+
+def _surroundings(columns: dict[str, Array], flat: Flat, shape: Outline) -> None:
+    """Where in the picture: by the end of the glass, on a slope of the light, on another ground."""
+    h, w = flat.mask.shape
+    free = np.full(len(shape.x_px), 48.0)
+    for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1), (0.7, 0.7), (0.7, -0.7), (-0.7, 0.7), (-0.7, -0.7)):
+        for reach in (40, 30, 22, 15, 9, 5):
+            x = (shape.x_px + dx * (reach + shape.length_px / 2)).astype(int)
+            y = (shape.y_px + dy * (reach + shape.length_px / 2)).astype(int)
+            out = (x < 0) | (y < 0) | (x >= w) | (y >= h)
+            out[~out] = flat.mask[y[~out], x[~out]] == 0
+            free = np.where(out, np.minimum(free, reach), free)
+    columns["free"] = np.log(free)
+    level = flat.level_small
+    rows, cols = level.shape
+    i = np.clip((shape.y_px / flat.block).astype(int), 0, rows - 1)
+    j = np.clip((shape.x_px / flat.block).astype(int), 0, cols - 1)
+    span = np.maximum(2, (shape.length_px / flat.block).astype(int))
+    ends = [
+        level[np.clip(i + a * span, 0, rows - 1), np.clip(j + b * span, 0, cols - 1)]
+        for a, b in ((1, 0), (-1, 0), (0, 1), (0, -1))
+    ]
+    noise = flat.noise_of_level[np.clip(level[i, j], 0, 255).astype(int)]
+    columns["slope"] = np.log1p(np.hypot(ends[0] - ends[1], ends[2] - ends[3]) / noise)
+    columns["bend"] = np.log1p(np.abs(sum(ends) - 4 * level[i, j]) / noise)
+    middle = float(np.median(level[::4, ::4]))
+    columns["ground"] = np.log((level[i, j] + 2) / (middle + 2))

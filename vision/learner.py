@@ -44,9 +44,13 @@ class Head:
 
     def raw(self, table: Array, names: list[str]) -> Array:
         """Ensemble's last layers, shape (members, N, outputs)."""
-        if tuple(names) != self.names:
-            msg = f"learner: {len(names)} feature columns; expected the weights' {len(self.names)}"
+        place = {name: i for i, name in enumerate(names)}
+        missing = [name for name in self.names if name not in place]
+        if missing:
+            msg = f"learner: no feature column {missing[0]!r}; expected every column of the weights"
             raise StageError(msg)
+        if tuple(names) != self.names:
+            table = table[:, [place[name] for name in self.names]]
         x = np.clip((table - self.middle) / self.spread, -CLIP_SD, CLIP_SD).astype(np.float32)
         results = []
         for layers in self.networks:

@@ -21,7 +21,13 @@ ACROSS_HALF_PX = 8.0
 ACROSS_STEP_PX = 0.5
 SMOOTH_PX = 15
 SHORTEST_PX = 14.0
-MOST_LINES = 60
+OFFSETS = np.arange(-ACROSS_HALF_PX, ACROSS_HALF_PX + ACROSS_STEP_PX / 2, ACROSS_STEP_PX, dtype=np.float32)
+NEAR = np.abs(OFFSETS) <= 1.0
+BESIDE = (np.abs(OFFSETS) > 3.5) & (np.abs(OFFSETS) <= 7)
+MOST_LINES = 40
+LEAST_HEIGHT = 6.0
+LEAST_RISE = 0.7  # of one sample, in sd: what is fainter lies far below what an eye can see
+BESIDE_SAMPLES = 3.0
 WIDEST_SAMPLES = 7
 
 
@@ -62,12 +68,37 @@ def find_lines(pyramid: Pyramid, lighting: str, compact: NDArray[np.uint8] | Non
     stretches = find_stretches(scaled.astype(np.int16), both_signs=lighting != DARK_FIELD)
     clipped = np.clip(fine, -CLIP_SIGMA * sd, CLIP_SIGMA * sd)
     raw = trace_all(clipped, sd, stretches)
-    lines: list[Line] = []
-    for path, sign, seed in raw[:MOST_LINES]:
-        line = fit_line(pyramid, path * 2 + 1.0, sign, seed)
-        if line is not None:
-            lines.append(line)
-    return join(pyramid, lines)
+    rough = [(path * 2 + 1.0, sign, seed, 0) for path, sign, seed in _standing_out(clipped, sd, raw)]
+    return join(pyramid, [line for line in fit_lines(pyramid, rough) if line is not None])
+
+
+def _standing_out(
+    image: Array, sd: float, raw: list[tuple[Array, float, float]]
+) -> list[tuple[Array, float, float]]:
+    """The paths that are brighter (or darker) than what runs beside them, strongest first."""
+    if not raw:
+        return []
+    dense = [densify(path, 1.0) for path, _, _ in raw]
+    counts = np.array([len(path) for path in dense])
+    every = np.concatenate(dense)
+    course = np.concatenate([np.gradient(path, axis=0) if len(path) > 1 else path * 0 for path in dense])
+    course /= np.maximum(np.hypot(course[:, 0], course[:, 1]), 1e-6)[:, None]
+    off = np.array([-BESIDE_SAMPLES, 0.0, BESIDE_SAMPLES], np.float32)
+    x = (every[:, 0, None] - course[:, 1, None] * off).astype(np.float32)
+    y = (every[:, 1, None] + course[:, 0, None] * off).astype(np.float32)
+    values = np.concatenate(
+        [
+            cv2.remap(image, x[k : k + 20_000], y[k : k + 20_000], cv2.INTER_LINEAR)
+            for k in range(0, len(every), 20_000)
+        ]
+    )
+    rise = values[:, 1] - 0.5 * (values[:, 0] + values[:, 2])
+    first = np.concatenate(([0], np.cumsum(counts)[:-1]))
+    sign = np.array([item[1] for item in raw])
+    mean = sign * np.add.reduceat(rise, first) / counts / sd
+    height = mean * np.sqrt(counts) / 1.22
+    order = np.argsort(-height, kind="stable")[:MOST_LINES]
+    return [raw[i] for i in order if height[i] > LEAST_HEIGHT and mean[i] > LEAST_RISE]
 
 
 def _sharpen(pyramid: Pyramid) -> tuple[Array, float]:
@@ -79,49 +110,62 @@ def _sharpen(pyramid: Pyramid) -> tuple[Array, float]:
     return fine, max(sd, 1e-3)
 
 
-def strip(image: Array, path: Array, half_px: float, step_px: float) -> Array:
-    """Samples (M, K) across a path of equal steps."""
-    course = np.gradient(path, axis=0)
-    if len(path) > 9:
-        course = cv2.blur(course.astype(np.float32), (1, 9), borderType=cv2.BORDER_REPLICATE)
-    course /= np.maximum(np.hypot(course[:, 0], course[:, 1]), 1e-6)[:, None]
-    off = np.arange(-half_px, half_px + step_px / 2, step_px, dtype=np.float32)
-    x = path[:, 0, None] - course[:, 1, None] * off
-    y = path[:, 1, None] + course[:, 0, None] * off
-    out = [
-        cv2.remap(
-            image,
-            (x[a : a + 20_000] - 0.5).astype(np.float32),
-            (y[a : a + 20_000] - 0.5).astype(np.float32),
-            cv2.INTER_LINEAR,
-        )
-        for a in range(0, len(path), 20_000)
-    ]
-    return np.concatenate(out)
+Rough = tuple[Array, float, float, int]
 
 
-def fit_line(pyramid: Pyramid, path: Array, sign: float, seed: float, joined: int = 0) -> Line | None:
-    """Centre a rough path on the line, find its two ends, and measure along and across it."""
-    image = pyramid.plain[0]
-    off = np.arange(-ACROSS_HALF_PX, ACROSS_HALF_PX + ACROSS_STEP_PX / 2, ACROSS_STEP_PX, dtype=np.float32)
-    path = _lengthen(densify(path, 1.0), 24.0)
+def fit_lines(pyramid: Pyramid, rough: list[Rough]) -> list[Line | None]:
+    """Centre rough paths on their lines, find the ends, and measure along and across; None where nothing is
+    left.
+
+    rough : path (photo px), sign, height of the strongest stretch, gaps bridged
+    All lines share each sampling of the photo, because a call costs more than the samples of one line.
+    """
+    if not rough:
+        return []
+    paths = [_lengthen(densify(path, 1.0), 24.0) for path, _, _, _ in rough]
     for reach in (3.5, 2.0):
-        rows = sign * strip(image, path, ACROSS_HALF_PX, ACROSS_STEP_PX)
-        path = _centre(path, np.clip(rows, -4, 4), off, reach)
-    rows = sign * strip(image, path, ACROSS_HALF_PX, ACROSS_STEP_PX)
-    middle = np.abs(off) <= 1.0
-    beside = (np.abs(off) > 3.5) & (np.abs(off) <= 7)
-    along = rows[:, middle].mean(1) - rows[:, beside].mean(1)
+        rows, course = _strips(pyramid.plain[0], paths)
+        for i, (_, sign, _, _) in enumerate(rough):
+            shift = _ridge(np.clip(sign * rows[i], -4, 4), reach)
+            paths[i] = paths[i] + np.column_stack((-course[i][:, 1], course[i][:, 0])) * shift[:, None]
+    rows, _ = _strips(pyramid.plain[0], paths)
+    return [_finish(path, one[1] * row, one) for path, row, one in zip(paths, rows, rough, strict=True)]
+
+
+def _strips(image: Array, paths: list[Array]) -> tuple[list[Array], list[Array]]:
+    """Samples (M, K) across each path of equal steps, and its smoothed directions (M, 2)."""
+    counts = [len(path) for path in paths]
+    every = np.concatenate(paths)
+    ahead, behind = every.copy(), every.copy()
+    ahead[:-4], behind[4:] = every[4:], every[:-4]
+    first = np.concatenate(([0], np.cumsum(counts)))
+    for a, b in zip(first[:-1], first[1:], strict=True):  # no direction reaches into the next path
+        n = min(4, b - a - 1)
+        ahead[b - n - 1 : b], behind[a : a + n + 1] = every[b - 1], every[a]
+    course = ahead - behind
+    course /= np.maximum(np.hypot(course[:, 0], course[:, 1]), 1e-6)[:, None]
+    x = every[:, 0, None] - course[:, 1, None] * OFFSETS - 0.5
+    y = every[:, 1, None] + course[:, 0, None] * OFFSETS - 0.5
+    x, y = x.astype(np.float32), y.astype(np.float32)
+    parts = [
+        cv2.remap(image, x[k : k + 20_000], y[k : k + 20_000], cv2.INTER_LINEAR)
+        for k in range(0, len(every), 20_000)
+    ]
+    return np.split(np.concatenate(parts), first[1:-1]), np.split(course, first[1:-1])
+
+
+def _finish(path: Array, rows: Array, rough: Rough) -> Line | None:
+    _, sign, seed, joined = rough
+    along = rows[:, NEAR].mean(1) - rows[:, BESIDE].mean(1)
     first, last = _ends(along)
     if last - first < SHORTEST_PX * 0.6:
         return None
     path, rows, along = path[first : last + 1], rows[first : last + 1], along[first : last + 1]
     path = densify(path, 1.0)
-    across = rows.mean(0)
-    noise = np.sqrt(max(float(np.var(rows[:, beside])), 1e-6))
+    noise = np.sqrt(max(float(np.var(rows[:, BESIDE])), 1e-6))
     height = float(along.mean() * np.sqrt(len(along) * 2.0) / noise)
     seg = np.hypot(*np.diff(path, axis=0).T)
-    return Line(path, float(seg.sum()), sign, along, across, height, seed, joined)
+    return Line(path, float(seg.sum()), sign, along, rows.mean(0), height, seed, joined)
 
 
 def _lengthen(path: Array, extra: float) -> Array:
@@ -136,22 +180,18 @@ def _lengthen(path: Array, extra: float) -> Array:
     return np.concatenate(((path[0] + head * steps)[::-1], path, path[-1] + tail * steps)).astype(np.float32)
 
 
-def _centre(path: Array, rows: Array, off: Array, reach: float) -> Array:
-    """Shift each point sideways onto the ridge of the strip, smoothed along the path."""
-    window = max(5, min(41, len(path) // 4) | 1)
+def _ridge(rows: Array, reach: float) -> Array:
+    """Sideways distance (M,) from the path to the ridge of its strip, smoothed along the path."""
+    window = max(5, min(41, len(rows) // 4) | 1)
     soft = cv2.blur(rows.astype(np.float32), (3, window), borderType=cv2.BORDER_REPLICATE)
-    near = np.abs(off) <= reach
+    near = np.abs(OFFSETS) <= reach
     part = soft[:, near]
-    weight = np.clip(
-        part - np.maximum(np.median(soft, axis=1, keepdims=True), 0.35 * part.max(1, keepdims=True)), 0, None
-    )
+    floor = np.maximum(soft[:, BESIDE].mean(1, keepdims=True), 0.35 * part.max(1, keepdims=True))
+    weight = np.clip(part - floor, 0, None)
     total = weight.sum(1)
-    shift = np.where(total > 1e-3, (weight * off[near]).sum(1) / np.maximum(total, 1e-3), 0.0)
-    shift = cv2.blur(shift[:, None].astype(np.float32), (1, window), borderType=cv2.BORDER_REPLICATE)[:, 0]
-    course = np.gradient(path, axis=0)
-    course = cv2.blur(course.astype(np.float32), (1, 9), borderType=cv2.BORDER_REPLICATE)
-    course /= np.maximum(np.hypot(course[:, 0], course[:, 1]), 1e-6)[:, None]
-    return (path + np.column_stack((-course[:, 1], course[:, 0])) * shift[:, None]).astype(np.float32)
+    shift = np.where(total > 1e-3, (weight * OFFSETS[near]).sum(1) / np.maximum(total, 1e-3), 0.0)
+    smooth = cv2.blur(shift[:, None].astype(np.float32), (1, window), borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(smooth[:, 0])
 
 
 def _ends(along: Array) -> tuple[int, int]:
@@ -183,13 +223,9 @@ def join(pyramid: Pyramid, lines: list[Line]) -> list[Line]:
         for i, j, path in pair:
             if i in used or j in used:
                 continue
-            both = fit_line(
-                pyramid,
-                path,
-                lines[i].sign,
-                max(lines[i].seed, lines[j].seed),
-                lines[i].joined + lines[j].joined + 1,
-            )
+            seed = max(lines[i].seed, lines[j].seed)
+            gaps = lines[i].joined + lines[j].joined + 1
+            both = fit_lines(pyramid, [(path, lines[i].sign, seed, gaps)])[0]
             if both is not None and both.length_px > 0.9 * (lines[i].length_px + lines[j].length_px):
                 fresh.append(both)
                 used |= {i, j}
@@ -203,7 +239,8 @@ def join(pyramid: Pyramid, lines: list[Line]) -> list[Line]:
 
 
 def _without_doubles(lines: list[Line], shape: tuple[int, int]) -> list[Line]:
-    """Leave out what runs along a stronger line: those are drawn 8 px wide on a map of a quarter of the size."""
+    """Leave out what runs along a stronger line: those are drawn 8 px wide on a map of a quarter of the
+    size."""
     taken = np.zeros((shape[0] // 4 + 1, shape[1] // 4 + 1), np.uint8)
     kept: list[Line] = []
     for line in lines:

@@ -147,3 +147,24 @@ def calibrate(
     prior -= prior.mean()
     fitted.arrays["sharpness"] = sharp
     fitted.arrays["prior"] = prior.astype(np.float32)
+
+
+def beside(first: Fitted, second: Fitted, shift: np.ndarray, outputs: tuple[str, ...]) -> Fitted:
+    """One head that gives the numbers of both (same columns, same layers), the second's shifted by
+    `shift`."""
+    arrays = dict(first.arrays)
+    arrays["outputs"] = np.array(outputs)
+    arrays["prior"] = np.zeros(len(outputs), np.float32)
+    last = arrays["layers"] - 1
+    for m in range(arrays["members"]):
+        for k in range(arrays["layers"]):
+            a, b = first.members[m].coefs_[k], second.members[m].coefs_[k]
+            if k == 0:
+                weight = np.hstack((a, b))
+            else:
+                weight = np.block([[a, np.zeros((len(a), b.shape[1]))], [np.zeros((len(b), a.shape[1])), b]])
+            tail = second.members[m].intercepts_[k] + (shift if k == last else 0)
+            arrays[f"{m}/{k}/weight"] = weight.astype(np.float16)
+            bias = np.concatenate((first.members[m].intercepts_[k], tail))
+            arrays[f"{m}/{k}/bias"] = bias.astype(np.float32)
+    return Fitted(arrays, first.members, first.middle, first.spread)

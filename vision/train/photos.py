@@ -1,7 +1,7 @@
 """Photos to learn from: seeded, of both renderers, each as file bytes with set-up and truth.
 
-Training photos take their seeds from `TRAINING`, those that choose and calibrate from `CHOOSING`, tests from `TESTING`;
-the ranges do not meet, and a test checks it.
+Training photos take their seeds from `TRAINING`, those that choose and calibrate from `CHOOSING`, tests
+from `TESTING`; the ranges do not meet, and a test checks it.
 """
 
 from __future__ import annotations
@@ -38,7 +38,8 @@ class Shot:
 
 
 def shot_of(seed: int, renderer: str, megapixels: float = 3.0, crowded: bool = True) -> Shot:
-    """One photo. Even seeds are dark field, odd ones bright field. crowded : more defects than glass ever has."""
+    """One photo. Even seeds are dark field, odd ones bright field. crowded : more defects than glass ever
+    has."""
     return _traced(seed, megapixels, crowded) if renderer == "traced" else _painted(seed, megapixels, crowded)
 
 

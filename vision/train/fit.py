@@ -1,0 +1,143 @@
+"""Fit all heads on tables of many photos and write them to one file."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.kinds import CLASSES
+from vision.learner import softmax
+from vision.measure import LARGEST_CORRECTION, SIZE_OUTPUTS, apparent
+from vision.train.export import Fitted, beside, calibrate, fit_classes, fit_numbers
+from vision.train.gather import Tables
+
+Array = NDArray[Any]
+VERSION = 1
+UNSEEN_WEIGHT = 0.15
+SMALLEST_MISS = 0.004
+
+
+def fit_all(training: list[Tables], choosing: list[Tables], seed: int, members: int = 3) -> dict[str, Fitted]:
+    """Heads by name: spot_*, line_* (classes) and size_* (numbers) for dark and bright field.
+
+    training : crowded photos; choosing : photos as they come from the line, which set the calibration
+    """
+    heads: dict[str, Fitted] = {}
+    for tail, dark in (("dark", True), ("bright", False)):
+        some = [t for t in training if t.dark == dark]
+        other = [t for t in choosing if t.dark == dark]
+        heads[f"spot_{tail}"] = _classes(some, other, "spot", seed, members)
+        heads[f"line_{tail}"] = _classes(some, other, "line", seed + 100, members)
+        heads[f"size_{tail}"] = _sizes(some, other, seed + 200, members)
+    return heads
+
+
+def columns(tables: list[Tables], what: str) -> tuple[Array, list[str], Array, Array]:
+    """Features, names, labels and weights of all rows. Defects that nobody can see count little."""
+    rows = [t for t in tables if len(getattr(t, f"{what}s"))]
+    table = np.concatenate([getattr(t, f"{what}s") for t in rows])
+    label = np.concatenate([getattr(t, f"{what}_label") for t in rows]).astype(int)
+    visible = np.concatenate([getattr(t, f"{what}_visible") for t in rows])
+    return table, getattr(rows[0], f"{what}_names"), label, np.where(visible, 1.0, UNSEEN_WEIGHT)
+
+
+def _classes(some: list[Tables], other: list[Tables], what: str, seed: int, members: int) -> Fitted:
+    table, names, label, weight = columns(some, what)
+    hidden = (96, 48) if what == "spot" else (48, 24)
+    fitted = fit_classes(table, names, label, CLASSES, weight, seed=seed, members=members, hidden=hidden)
+    table, _, label, weight = columns(other, what)
+    calibrate(fitted, table, label, CLASSES, weight)
+    return fitted
+
+
+def size_rows(tables: list[Tables]) -> tuple[Array, list[str], Array]:
+    """Features and log(true / apparent) length and width of all visible bubbles and stones."""
+    table = np.concatenate([t.spots for t in tables])
+    size = np.concatenate([t.size for t in tables])
+    label = np.concatenate([t.spot_label for t in tables])
+    visible = np.concatenate([t.spot_visible for t in tables])
+    good = (label < 2) & visible & np.isfinite(size[:, 0])
+    table, size = table[good], size[good]
+    blur = size[:, 4]
+    length, width = apparent(SimpleNamespace(length_px=size[:, 2], width_px=size[:, 3]), blur)  # type: ignore[arg-type]
+    target = np.column_stack((np.log(size[:, 0] / length), np.log(size[:, 1] / width)))
+    return table, tables[0].spot_names, np.clip(target, -LARGEST_CORRECTION, LARGEST_CORRECTION)
+
+
+def _sizes(some: list[Tables], other: list[Tables], seed: int, members: int) -> Fitted:
+    table, names, target = size_rows(some)
+    fitted = fit_numbers(table, names, target, SIZE_OUTPUTS[:2], seed=seed, members=members)
+    folds = np.random.default_rng(seed).integers(0, 4, len(table))
+    miss = np.zeros_like(target)
+    for k in range(4):
+        part = fit_numbers(
+            table[folds != k], names, target[folds != k], SIZE_OUTPUTS[:2], seed=seed + 7, members=1
+        )
+        miss[folds == k] = _predict(part, table[folds == k]) - target[folds == k]
+    spread = np.log(np.maximum(np.abs(miss), SMALLEST_MISS))
+    sd = fit_numbers(table, names, spread, SIZE_OUTPUTS[2:], seed=seed + 50, members=members, alpha=0.03)
+    held, _, truth = size_rows(other)
+    ratio = np.abs(_predict(fitted, held) - truth) / np.exp(_predict(sd, held))
+    # one factor for each size, so that 68 and 95 of 100 held-out sizes lie within one and 1.96 sd
+    share = np.quantile(ratio, [0.68, 0.95], axis=0)
+    return beside(fitted, sd, np.log(np.maximum(share[0], share[1] / 1.96)), SIZE_OUTPUTS)
+
+
+def _predict(fitted: Fitted, table: Array) -> Array:
+    x = fitted.standard(table)
+    return np.mean([net.predict(x) for net in fitted.members], 0)
+
+
+def probabilities(fitted: Fitted, table: Array) -> Array:
+    """Rows over CLASSES as the run-time learner will give them."""
+    x = fitted.standard(table)
+    mean = np.mean([net.predict_proba(x) for net in fitted.members], 0)
+    known = softmax(np.log(np.maximum(mean, 1e-9)) * fitted.arrays["sharpness"] + fitted.arrays["prior"])
+    out = np.zeros((len(table), len(CLASSES)))
+    out[:, [CLASSES.index(str(v)) for v in fitted.arrays["outputs"]]] = known
+    return out
+
+
+def figures(heads: dict[str, Fitted], tables: list[Tables]) -> dict[str, float]:
+    """Held-out figures that go into the file: how often the likeliest kind is right, and calibration
+    error."""
+    out: dict[str, float] = {}
+    for tail, dark in (("dark", True), ("bright", False)):
+        some = [t for t in tables if t.dark == dark]
+        table, _, label, weight = columns(some, "spot")
+        rows = probabilities(heads[f"spot_{tail}"], table)
+        glass = (label < 2) & (weight == 1)
+        score = rows[:, :3].sum(1)
+        out[f"kind_right_{tail}"] = float(np.mean(rows[glass, :3].argmax(1) == label[glass]))
+        out[f"calibration_error_{tail}"] = calibration_error(score, label < 3)
+        held, _, truth = size_rows(some)
+        size = heads[f"size_{tail}"]
+        miss = np.abs(np.exp(_predict(size, held)[:, 0] - truth[:, 0]) - 1)
+        out[f"length_median_error_{tail}"] = float(np.median(miss))
+    return {name: round(value, 4) for name, value in out.items()}
+
+
+def calibration_error(score: Array, true: Array, bins: int = 10) -> float:
+    """Mean distance of stated probability and frequency, over bins of equal width weighted by their
+    counts."""
+    place = np.minimum((score * bins).astype(int), bins - 1)
+    total = 0.0
+    for k in range(bins):
+        part = place == k
+        if part.any():
+            total += part.sum() * abs(float(score[part].mean()) - float(np.mean(true[part])))
+    return total / max(len(score), 1)
+
+
+def write(path: Path, heads: dict[str, Fitted], about: dict[str, Any]) -> None:
+    """Write the weights; a file cut short never takes the place of a whole one."""
+    data = {f"{name}/{key}": value for name, head in heads.items() for key, value in head.arrays.items()}
+    data["about"] = json.dumps({"version": VERSION, "heads": list(heads), **about})
+    part = path.with_suffix(".part.npz")
+    np.savez_compressed(part, **data)
+    part.replace(path)
