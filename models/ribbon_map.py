@@ -31,10 +31,13 @@ __all__ = [
 #: kinds that have a place in each filter even before one was found
 MAIN_KINDS = ("bubble", "stone", "scratch")
 #: more defects than this are counted per field instead of drawn one by one
-POINT_LIMIT = 1500
+POINT_LIMIT = 2000
 #: a sheet may be inspected this long after it was cut
 LATE_INSPECTION = timedelta(hours=12)
+#: fields along the picture, and the fewer ones that are taken while most would hold a single defect
 FIELDS_ALONG = 96
+FEWER_FIELDS_ALONG = 48
+FEW_DEFECTS = 8000
 FIELDS_ACROSS = 22
 STRIPS = 22
 
@@ -183,7 +186,7 @@ def ribbon_map(session: Session, wanted: MapFilter) -> RibbonMap | None:
         clock=clock,
         dense=dense,
         points=() if dense else tuple(defects_in_view(session, wanted, m_lo, m_hi, limit=POINT_LIMIT)),
-        cells=_cells(session, wanted, (m_lo, m_hi), (x_lo, x_hi)) if dense else (),
+        cells=_cells(session, wanted, (m_lo, m_hi), (x_lo, x_hi), fields_along(sum(counts))) if dense else (),
         profile=_profile(session, wanted, (m_lo, m_hi), strips, groups, glass),
         sheets=sum(lane.sheets for lane in glass),
         inspected_m2=sum(lane.area_m2(x_lo, x_hi) for lane in glass),
@@ -289,10 +292,15 @@ def _glass(session: Session, wanted: MapFilter, m_lo: float, m_hi: float) -> lis
     return [_Lane(r.x_left_mm, r.x_left_mm + r.width_mm, r.length / 1000.0, r.sheets) for r in rows]
 
 
+def fields_along(total: int) -> int:
+    """Into how many fields the picture is cut along the ribbon."""
+    return FEWER_FIELDS_ALONG if total < FEW_DEFECTS else FIELDS_ALONG
+
+
 def _cells(
-    session: Session, wanted: MapFilter, along: tuple[float, float], across: tuple[float, float]
+    session: Session, wanted: MapFilter, along: tuple[float, float], across: tuple[float, float], columns: int
 ) -> tuple[MapCell, ...]:
-    m_step = (along[1] - along[0]) / FIELDS_ALONG
+    m_step = (along[1] - along[0]) / columns
     x_step = (across[1] - across[0]) / FIELDS_ACROSS
     column = field_index((Defect.ribbon_m - along[0]) / m_step)
     row = field_index((Defect.ribbon_x_mm - across[0]) / x_step)
@@ -306,7 +314,7 @@ def _cells(
     counted: dict[tuple[str, int, int], int] = {}
     for kind, i, j, count in session.execute(query.group_by(Defect.kind, column, row)):
         # what lies exactly on the far edge belongs to the last field
-        key = kind, min(i, FIELDS_ALONG - 1), min(j, FIELDS_ACROSS - 1)
+        key = kind, min(i, columns - 1), min(j, FIELDS_ACROSS - 1)
         counted[key] = counted.get(key, 0) + count
     return tuple(
         MapCell(

@@ -144,7 +144,7 @@ def test_many_defects_are_counted_per_field_as_a_plain_loop_counts_them(session:
     assert found.dense
     assert found.points == ()
     assert found.total == len(places) == sum(cell.count for cell in found.cells)
-    m_step = (found.m_hi - found.m_lo) / mapping.FIELDS_ALONG
+    m_step = (found.m_hi - found.m_lo) / mapping.fields_along(len(places))
     x_step = (found.x_hi_mm - found.x_lo_mm) / mapping.FIELDS_ACROSS
     plain = Counter(
         (kind, int((m - found.m_lo) / m_step), int((x + 145.0 - found.x_lo_mm) / x_step))

@@ -33,8 +33,8 @@ NOT_GLASS = Mark("not_glass", "dotted", "N", "not glass")
 def mark_for(kind: str) -> Mark:
     """The sign of a kind; a finer kind takes shape and letter of the kind it hangs under.
 
-    A word that hangs nowhere yet gets the stone's shape and its own first letter, so that it is drawn
-    and read rather than lost.
+    A word that hangs under none of them gets the stone's shape and its own first letter, so that it is
+    drawn and read rather than lost.
     """
     name = tidy(kind)
     if name in MARKS:
@@ -42,7 +42,7 @@ def mark_for(kind: str) -> Mark:
     if name == "not glass":
         return NOT_GLASS
     above = family(name) if known(name) else frozenset()
-    for broad, like in (("bubble", "bubble"), ("point", "stone"), ("linear", "scratch")):
+    for broad, like in (("bubble", "bubble"), ("foreign", "stone"), ("linear", "scratch")):
         if broad in above:
             return Mark(kind, MARKS[like].shape, MARKS[like].letter, name)
     return Mark(kind, "diamond", name[:1].upper() or "?", name)

@@ -77,6 +77,7 @@ class Panel:
     profile_ticks: tuple[Tick, ...]
     across_ticks: tuple[Tick, ...]
     net_lines: tuple[float, ...]
+    shades: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ class RibbonFigure:
     metre_ticks: tuple[Tick, ...]
     time_ticks: tuple[Tick, ...]
     along: str
-    shades: tuple[tuple[int, int], ...]
+    dense: bool
     letters: bool
     marks: tuple[Mark, ...]
 
@@ -114,12 +115,13 @@ def draw_ribbon(ribbon: RibbonMap, zone: tzinfo, describe: Callable[[MapPoint], 
     else:
         groups = [("", None, kinds)]
         panel_height = POINT_PANEL_HEIGHT
-    limits = shade_steps(max((cell.count for cell in ribbon.cells), default=0))
     panels = []
     top = TOP + (TITLED if ribbon.dense else 0.0)
     for title, mark, group in groups:
         across = Axis(ribbon.x_lo_mm, ribbon.x_hi_mm, top + panel_height, top)
         bars, bar_ticks = _profile(ribbon.profile, group, across)
+        # each kind has its own scale: a train of roll marks would else wash out everything beside it
+        limits = shade_steps(max((cell.count for cell in ribbon.cells if cell.kind in group), default=0))
         panels.append(
             Panel(
                 title=title,
@@ -148,6 +150,7 @@ def draw_ribbon(ribbon: RibbonMap, zone: tzinfo, describe: Callable[[MapPoint], 
                 net_lines=tuple(
                     across.place(x) for x in ribbon.net_lines_mm if ribbon.x_lo_mm < x < ribbon.x_hi_mm
                 ),
+                shades=_shade_words(limits) if ribbon.dense else (),
             )
         )
         top += panel_height + PANEL_GAP
@@ -162,7 +165,7 @@ def draw_ribbon(ribbon: RibbonMap, zone: tzinfo, describe: Callable[[MapPoint], 
         metre_ticks=metre_ticks,
         time_ticks=time_ticks,
         along=ribbon.along,
-        shades=tuple(zip((1, *(n + 1 for n in limits[:-1])), limits, strict=True)) if ribbon.dense else (),
+        dense=ribbon.dense,
         letters=not ribbon.dense and len(ribbon.points) <= LETTERS_UP_TO,
         marks=tuple(mark_for(kind) for kind in kinds),
     )
@@ -177,6 +180,14 @@ def shade_steps(most: int) -> list[int]:
     for n in range(1, SHADES):
         steps.append(max(round(ratio**n), steps[-1] + 1 if steps else 1))
     return [*steps, most]
+
+
+def _shade_words(limits: Sequence[int]) -> tuple[str, ...]:
+    """What each shade stands for: "1", "2 to 5", ..."""
+    lows = (1, *(n + 1 for n in limits[:-1]))
+    return tuple(
+        f"{low}" if low == high else f"{low} to {high}" for low, high in zip(lows, limits, strict=True)
+    )
 
 
 def _along_axis(ribbon: RibbonMap) -> Callable[[float], float]:
