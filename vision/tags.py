@@ -24,6 +24,7 @@ SEARCH_LONG_SIDE_PX = 1000
 PIECES_PER_SIDE = 6
 MOST_SIDE_PIXELS = 2400
 LEAST_STEP = 3.0
+CLEAR_CONTRAST, FAINT_CONTRAST = 15, 6
 
 Floats = NDArray[np.float64]
 
@@ -43,7 +44,7 @@ class TagSide:
 
 @dataclass(frozen=True, slots=True)
 class SeenTag:
-    """A tag in the photo. corners_px : shape (4, 2), clockwise from the tag's own top left, as first found.
+    """A tag in the photo. corners_px : shape (4, 2), clockwise from the tag's own top left.
 
     sides : the four fitted sides, side i from corner i to corner i + 1; None where a fit failed
     """
@@ -60,16 +61,24 @@ def find_tags(grey: ByteImage, wanted: tuple[int, ...]) -> list[SeenTag]:
     """
     found: dict[int, Floats] = {}
     reduction = max(1, round(max(grey.shape) / SEARCH_LONG_SIDE_PX))
+    contrast = CLEAR_CONTRAST
     while True:
-        for number, corners in _search(grey, reduction, wanted).items():
+        for number, corners in _search(grey, reduction, wanted, contrast).items():
             found.setdefault(number, corners)
-        if len(found) == len(wanted) or reduction == 1:
+        if len(found) == len(wanted) or (reduction == 1 and contrast == FAINT_CONTRAST):
             break
-        reduction = max(1, reduction // 2)
-    return [SeenTag(n, found[n], fit_sides(grey, found[n])) for n in sorted(found)]
+        reduction, contrast = max(1, reduction // 2), FAINT_CONTRAST
+    tags = []
+    for number in sorted(found):
+        corners = _snapped(grey, found[number])
+        sides = fit_sides(grey, corners)
+        tags.append(SeenTag(number, _meet(corners, sides), sides))
+    return tags
 
 
-def _search(grey: ByteImage, reduction: int, wanted: tuple[int, ...]) -> dict[int, Floats]:
+def _search(grey: ByteImage, reduction: int, wanted: tuple[int, ...], contrast: int) -> dict[int, Floats]:
+    """Tags at one size: number -> corners (4, 2) in photo pixels. contrast : grey values from local mean to
+    ink."""
     h, w = grey.shape
     small_size = (max(1, w // reduction), max(1, h // reduction))
     small = grey if reduction == 1 else cv2.resize(grey, small_size, interpolation=cv2.INTER_AREA)
@@ -77,8 +86,10 @@ def _search(grey: ByteImage, reduction: int, wanted: tuple[int, ...]) -> dict[in
     parameters.adaptiveThreshWinSizeMin = 5
     parameters.adaptiveThreshWinSizeMax = 21
     parameters.adaptiveThreshWinSizeStep = 8
-    parameters.adaptiveThreshConstant = 4
+    parameters.adaptiveThreshConstant = contrast
     parameters.minMarkerPerimeterRate = 0.02
+    # in dark field the paper's own border is a square round the tag's: both are kept and tried
+    parameters.minMarkerDistanceRate = 0.01
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, TAG_DICTIONARY))
     quads, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(_stretched(small))
     factor = np.array([w / small_size[0], h / small_size[1]])
@@ -109,6 +120,49 @@ def fit_sides(grey: ByteImage, corners_px: Floats) -> tuple[TagSide | None, ...]
     return _fit_round(grey, _meet(corners_px, coarse), _blur_of(coarse), 1.0)
 
 
+def _snapped(grey: ByteImage, corners: Floats) -> Floats:
+    """Corners moved to the tag's outer border, where the search took the border's inner side for it.
+
+    Across each side the mean grey value is read from one and a half modules inside to as far outside; the
+    border's
+    outer side is the first steep rise outwards of its darkest place, because only the border is ink all
+    along.
+    """
+    middle = corners.mean(axis=0)
+    lines = []
+    for i in range(4):
+        start, end = corners[i], corners[(i + 1) % 4]
+        length = float(np.linalg.norm(end - start))
+        along = (end - start) / max(length, 1e-9)
+        across = np.array([along[1], -along[0]])
+        reach = max(1.5 * length / MODULES_ACROSS, 3.0)
+        t = np.arange(-reach, reach + 0.25, 0.5)
+        s = np.linspace(0.2, 0.8, 24) * length
+        places = start + s[None, :, None] * along + t[:, None, None] * across
+        u, v = (np.ascontiguousarray(places[..., k] - 0.5, np.float32) for k in (0, 1))
+        profile = cv2.remap(grey, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).mean(axis=1)
+        offset = _first_rise(t, profile)
+        lines.append((start + offset * across, along))
+    moved = corners.copy()
+    for i in range(4):
+        (p, d), (q, e) = lines[i - 1], lines[i]
+        matrix = np.column_stack([d, -e])
+        if abs(np.linalg.det(matrix)) > 0.1:
+            moved[i] = p + d * np.linalg.solve(matrix, q - p)[0]
+    size, was = np.linalg.norm(moved - middle, axis=1), np.linalg.norm(corners - middle, axis=1)
+    return moved if np.all((size > 0.7 * was) & (size < 1.6 * was)) else corners
+
+
+def _first_rise(t: Floats, profile: Floats) -> float:
+    """Where a profile, sampled at t (half a pixel apart), first rises steeply after its lowest place; else
+    0."""
+    rise = np.concatenate([[0, 0], profile[4:] - profile[:-4], [0, 0]])
+    rise[: int(profile[: 2 * len(t) // 3].argmin())] = 0
+    steep = max(LEAST_STEP, 0.25 * float(rise.max()))
+    peaks = (rise >= steep) & (rise >= np.roll(rise, 1)) & (rise > np.roll(rise, -1))
+    return float(t[int(peaks.argmax())]) if peaks.any() else 0.0
+
+
 def refit_linear(grey: ByteImage, tags: list[SeenTag], gamma: float) -> list[SeenTag]:
     """Fit the sides again in linear light, for a camera whose grey values are light ** (1 / gamma).
 
@@ -118,7 +172,7 @@ def refit_linear(grey: ByteImage, tags: list[SeenTag], gamma: float) -> list[See
     """
     again = []
     for tag in tags:
-        sides = _fit_round(grey, _meet(tag.corners_px, tag.sides), _blur_of(tag.sides), gamma)
+        sides = _fit_round(grey, tag.corners_px, _blur_of(tag.sides), gamma)
         both = zip(sides, tag.sides, strict=True)
         again.append(SeenTag(tag.number, tag.corners_px, tuple(new or old for new, old in both)))
     return again
