@@ -105,6 +105,11 @@ class Sized:
     why_no_intensity: str
     defect: DefectToJudge
 
+    @property
+    def name(self) -> str:
+        """What reasons call it: as the caller does, else its place in the list, from 1."""
+        return self.defect.name or str(self.index + 1)
+
 
 @dataclass(frozen=True, slots=True)
 class Case:

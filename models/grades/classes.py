@@ -219,7 +219,7 @@ def spaced_reason(
     involved = [faults[i] for i in sorted({i for pair in pairs for i in pair})]
     says = (
         f"{what}: {rule.words()}; {len(pairs)} {'pair is' if len(pairs) == 1 else 'pairs are'} too close "
-        f"(defects {listing(involved)}); the nearest, {a.index + 1} and {b.index + 1}, are {gap} mm apart"
+        f"(defects {listing(involved)}); the nearest, {a.name} and {b.name}, are {gap} mm apart"
     )
     marks = tuple(
         {"line": [float(faults[i].x), float(faults[i].y), float(faults[j].x), float(faults[j].y)]}

@@ -200,7 +200,9 @@ def _close_calls(case: Case) -> list[CloseCall]:
                 size, sd = sizes[measure], sds[measure]
                 if size is None or not sd or abs(size - end) > sd:
                     continue
-                call = CloseCall(fault.index, rule.origin.clause, float(size), float(sd), float(end))
+                call = CloseCall(
+                    fault.index, rule.origin.clause, float(size), float(sd), float(end), fault.name
+                )
                 if best is None or abs(size - end) < best[0]:
                     best = (abs(size - end), call)
         if best is not None:

@@ -149,14 +149,14 @@ def no_rule(origin: Origin, fault: Sized, why: str) -> Reason:
 
 
 def naming(fault: Sized) -> str:
-    """A fault in words: `bubble 3 of 0.7 mm`, counting from 1 as the drawings do."""
+    """A fault in words: `bubble 3 of 0.7 mm`, named as the drawings do."""
     size = "" if fault.size is None else f" of {number(fault.size)} mm"
-    return f"{fault.kind} {fault.index + 1}{size}"
+    return f"{fault.kind} {fault.name}{size}"
 
 
 def listing(faults: list[Sized]) -> str:
     """Faults by number, shortened: `1, 4 and 9` or `1, 2, 3 ... (40)`."""
-    numbers = [str(fault.index + 1) for fault in faults]
+    numbers = [fault.name for fault in faults]
     if len(numbers) > 8:
         return f"{', '.join(numbers[:6])} ... ({len(numbers)})"
     if len(numbers) > 1:

@@ -24,6 +24,7 @@ class DefectToJudge:
     length_sd_mm, width_sd_mm : standard uncertainty of the sizes, None where not known.
     depth_mm : how far an edge fault goes into the thickness.  path_mm : points along a line, for its zone.
     ref : whatever the caller knows it by; carried along, never read.
+    name : what reasons call it, such as S4; empty: its place in the list, from 1.
     """
 
     kind: str
@@ -38,6 +39,7 @@ class DefectToJudge:
     depth_mm: float | None = None
     path_mm: tuple[tuple[float, float], ...] = ()
     ref: Any = None
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,10 +59,11 @@ class CloseCall:
     size_mm: float
     sd_mm: float
     limit_mm: float
+    name: str = ""
 
     def words(self) -> str:
         return (
-            f"defect {self.find + 1} measures {self.size_mm:g} ± {self.sd_mm:g} mm, "
+            f"defect {self.name or self.find + 1} measures {self.size_mm:g} ± {self.sd_mm:g} mm, "
             f"the limit is {self.limit_mm:g} mm ({self.clause}): take a close-up"
         )
 

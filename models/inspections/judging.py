@@ -88,8 +88,18 @@ def answer(session: Session, sheet_id: int, question: str, yes: bool | None, use
     return sheet
 
 
-def judge_sheet(session: Session, book: GradeBook, sheet_id: int, grade_id: str | None = None) -> Judged:
-    """Judge a sheet as it stands; nothing is stored. Raises NotAllowedNow when no grade is named anywhere."""
+def judge_sheet(
+    session: Session,
+    book: GradeBook,
+    sheet_id: int,
+    grade_id: str | None = None,
+    *,
+    names: Mapping[tuple[str, int], str] | None = None,
+) -> Judged:
+    """Judge a sheet as it stands; nothing is stored. Raises NotAllowedNow when no grade is named anywhere.
+
+    names : what the reasons call a thing, by ("defect" or "find", row id); else defects go by their numbers.
+    """
     book = plant_book(session, book)
     sheet = session.get_one(Sheet, sheet_id)
     ordered, use = ordered_grade(session, sheet)
@@ -98,7 +108,7 @@ def judge_sheet(session: Session, book: GradeBook, sheet_id: int, grade_id: str 
         raise NotAllowedNow(f"sheet {sheet.label}: no grade is ordered for it; choose one")
     grade = book.grade(wanted)
     seen = coverage(session, sheet_id, grade.smallest_class_mm)
-    to_judge = _to_judge(session, sheet, use, seen)
+    to_judge = _to_judge(session, sheet, use, seen, names or {})
     return Judged(judge_ladder(to_judge, grade, book.ladder(wanted)), grade, to_judge, seen)
 
 
@@ -207,12 +217,14 @@ def _keep(session: Session, sheet: Sheet, judged: Judged, user_id: int | None) -
     return verdict
 
 
-def _to_judge(session: Session, sheet: Sheet, use: str, seen: CoverageSummary) -> SheetToJudge:
+def _to_judge(
+    session: Session, sheet: Sheet, use: str, seen: CoverageSummary, names: Mapping[tuple[str, int], str]
+) -> SheetToJudge:
     middle = (sheet.width_mm / 2, sheet.length_mm / 2)
     defects = defects_of(session, sheet.id)
     views = [view for view in finds_of(session, sheet.id) if view.undecided]
-    listed = [_from_defect(defect, middle) for defect in defects]
-    listed += [_from_find(view, middle) for view in views]
+    listed = [_from_defect(defect, middle, names) for defect in defects]
+    listed += [_from_find(view, middle, names) for view in views]
     return SheetToJudge(
         width_mm=sheet.width_mm,
         length_mm=sheet.length_mm,
@@ -249,7 +261,9 @@ def _all_bounded(
     return True
 
 
-def _from_defect(defect: Defect, middle: tuple[float, float]) -> DefectToJudge:
+def _from_defect(
+    defect: Defect, middle: tuple[float, float], names: Mapping[tuple[str, int], str]
+) -> DefectToJudge:
     placed = defect.x_mm is not None and defect.y_mm is not None
     return DefectToJudge(
         kind=defect.kind,
@@ -263,10 +277,13 @@ def _from_defect(defect: Defect, middle: tuple[float, float]) -> DefectToJudge:
         length_sd_mm=defect.length_sd_mm,
         path_mm=_path(defect.path_mm),
         ref={"defect": defect.id, "number": defect.number},
+        name=names.get(("defect", defect.id), str(defect.number)),
     )
 
 
-def _from_find(view: FindView, middle: tuple[float, float]) -> DefectToJudge:
+def _from_find(
+    view: FindView, middle: tuple[float, float], names: Mapping[tuple[str, int], str]
+) -> DefectToJudge:
     find = view.best
     return DefectToJudge(
         kind=find.kind,
@@ -279,6 +296,7 @@ def _from_find(view: FindView, middle: tuple[float, float]) -> DefectToJudge:
         width_sd_mm=find.width_sd_mm,
         path_mm=_path(find.path_mm),
         ref={"find": view.find.id, "number": view.find.number},
+        name=names.get(("find", view.find.id), f"find {view.find.number}"),
     )
 
 

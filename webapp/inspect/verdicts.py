@@ -55,11 +55,15 @@ class LiveVerdict:
     coverage: CoverageSummary
 
 
-def outcome_of(session: Session, book: GradeBook, sheet: Sheet) -> LiveVerdict:
-    """The verdict as things stand now."""
+def outcome_of(
+    session: Session, book: GradeBook, sheet: Sheet, rows: dict[tuple[str, int], Row]
+) -> LiveVerdict:
+    """The verdict as things stand now; reasons name finds and defects as `rows` label them."""
     free = sheet.pack is None or not sheet.pack.grade_id
     try:
-        judged = inspections.judge_sheet(session, book, sheet.id)
+        judged = inspections.judge_sheet(
+            session, book, sheet.id, names={key: row.label for key, row in rows.items()}
+        )
     except NotAllowedNow as error:
         outcome = Outcome("no_grade", "No grade chosen", "", str(error), (), grade_is_free=free)
         return LiveVerdict(outcome, None, inspections.coverage(session, sheet.id))

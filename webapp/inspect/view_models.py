@@ -103,7 +103,7 @@ def sheet_view(
     listed = [view for view in finds if view.same_as_id is None or view.same_as_id not in rows]
     by_hand = _by_hand(defects, listed, selected)
     labels = _labels(listed, rows, by_hand)
-    judged = outcome_of(session, book, sheet)
+    judged = outcome_of(session, book, sheet, labels)
     tabs = tuple(_tab(session, photo, numbers[photo.id], finds, rows, by_hand) for photo in photos)
     main = [rows[view.find.id] for view in listed]
     return SheetView(
