@@ -50,8 +50,10 @@ def trace_all(image: Array, sd: float, seen: Stretches) -> list[tuple[Array, flo
         for seed, path in zip(seeds, fresh, strict=True):
             if not open_[seed]:
                 continue
-            paths.append((path, float(seen.sign[seed]), float(seen.height[seed])))
             open_[seed] = False
+            if len(densify(path, 2.0)) < 2:  # the walk never left its seed: no line to follow
+                continue
+            paths.append((path, float(seen.sign[seed]), float(seen.height[seed])))
             _close(open_, seen, path)
     return paths
 
