@@ -28,8 +28,11 @@ class Question:
     def judge(self, case: Case) -> list[Reason]:
         faults = self.who.members(case)
         case.claimed.update(fault.index for fault in faults)
-        if len(faults) <= self.more_than:
+        if not faults:
             return []
+        if len(faults) <= self.more_than:
+            says = f"{self.who.words()}: {len(faults)}, allowed without a question up to {self.more_than}"
+            return [reason(self.origin, says, faults, limit=self.more_than, counted=len(faults))]
         answer = case.sheet.answers.get(self.name)
         if answer is None:
             says = f"{self.asks} (defects {listing(faults)}): a person must answer"
@@ -67,12 +70,7 @@ class SeenFrom:
         faults = self.who.members(case)
         case.claimed.update(fault.index for fault in faults)
         unknown = [f for f in faults if f.defect.detection_distance_mm is None]
-        seen = [
-            f
-            for f in faults
-            if f.defect.detection_distance_mm is not None
-            and exact(f.defect.detection_distance_mm) >= self.distance
-        ]
+        seen = [f for f in faults if f not in unknown and self.forbids(f)]
         reasons = [
             reason(
                 self.origin,
@@ -84,12 +82,13 @@ class SeenFrom:
             )
             for f in unknown
         ]
-        if faults and (seen or not unknown):
+        closer = [f for f in faults if f not in seen and f not in unknown]
+        if seen or closer:
             what = f"{self.who.words()} seen from {plain(self.distance)} mm"
             says = f"{what}: {len(seen)} counted, none allowed"
             outcome = REJECT if seen else ACCEPT
             reasons.append(
-                reason(self.origin, says, seen or faults, outcome=outcome, limit=0, counted=len(seen))
+                reason(self.origin, says, seen or closer, outcome=outcome, limit=0, counted=len(seen))
             )
         return reasons
 

@@ -84,7 +84,7 @@ class SheetToJudge:
 
 
 _OPTIONAL = tuple(
-    f.name for f in fields(DefectToJudge) if f.name not in ("kind", "x_mm", "y_mm", "path_mm", "ref")
+    f.name for f in fields(DefectToJudge) if f.name not in ("kind", "x_mm", "y_mm", "path_mm", "ref", "name")
 )
 
 

@@ -1,0 +1,71 @@
+"""Sheets and defects from JSON: what is wrong is said in one line with file and key."""
+
+from typing import Any
+
+import pytest
+
+from models.grades import BadSheet, sheet_from_dict
+
+GOOD: dict[str, Any] = {
+    "width_mm": 2000, "length_mm": 1500, "thickness_mm": 4, "use": "stock",
+    "defects": [
+        {"kind": "bubble", "x_mm": 1, "y_mm": 2, "length_mm": 0.7, "width_mm": 0.5, "halo_mm": None,
+         "detection_distance_mm": None}
+    ],
+}  # fmt: skip
+
+
+def changed(**more: Any) -> dict[str, Any]:
+    return {**GOOD, **more}
+
+
+def with_defect(**more: Any) -> dict[str, Any]:
+    return changed(defects=[{**GOOD["defects"][0], **more}])
+
+
+def test_the_contract_s_example_is_read() -> None:
+    sheet = sheet_from_dict(GOOD, where="s.json")
+    assert (sheet.width_mm, sheet.use, sheet.defects[0].kind) == (2000, "stock", "bubble")
+
+
+def test_a_kind_may_be_written_with_underscore_or_capitals() -> None:
+    assert sheet_from_dict(with_defect(kind="Tin_Speck"), where="s.json").defects[0].kind == "tin speck"
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        ([], "s.json: expected an object with width_mm"),
+        (changed(width_mm=None), "s.json.width_mm: expected a number, got nothing"),
+        (changed(width_mm="2000"), "s.json.width_mm: expected a number, got str '2000'"),
+        (changed(width_mm=0), "s.json.width_mm: expected a length above 0 mm, got 0"),
+        (changed(length_mm=float("nan")), "s.json.length_mm: expected a number, got float nan"),
+        (changed(thickness_mm=True), "s.json.thickness_mm: expected a number, got bool True"),
+        (changed(use="scrap"), "s.json: use: expected stock or cut_size, got 'scrap'"),
+        (changed(defects={}), "s.json: defects: expected a list"),
+        (changed(defects=[1]), "s.json: defects[0]: expected an object with kind"),
+        (with_defect(kind="blob"), "s.json: defects[0].kind: expected a kind of defect such as bubble"),
+        (with_defect(x_mm=2001), "defects[0].x_mm: expected a place on the sheet, 0 to 2000 mm, got 2001"),
+        (with_defect(y_mm=-1), "s.json: defects[0].y_mm: expected a place on the sheet"),
+        (with_defect(length_mm=-0.1), "s.json: defects[0].length_mm: expected a number that is not negative"),
+        (with_defect(halo_mm="big"), "s.json: defects[0].halo_mm: expected a number"),
+        (with_defect(path_mm=[[1]]), "s.json: defects[0].path_mm: expected a list of [x, y] points"),
+        (changed(covered_fraction=1.2), "s.json: covered_fraction: expected a number from 0 to 1"),
+        (changed(missing="tile B2"), "s.json: missing: expected a list of sentences"),
+        (changed(build={"panes": -1}), "s.json: build.panes: expected a number that is not negative"),
+        (changed(build={"pane": 2}), "s.json: build.pane: expected one of"),
+        (changed(answers={"strewn": "no"}), "s.json: answers: expected an object of true or false"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_said_in_one_line_with_file_and_key(data: Any, message: str) -> None:
+    with pytest.raises(BadSheet) as caught:
+        sheet_from_dict(data, where="s.json")
+    assert message in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_defect_without_the_key_for_its_size_is_refused_but_null_is_an_answer() -> None:
+    without = {k: v for k, v in GOOD["defects"][0].items() if k != "length_mm"}
+    with pytest.raises(BadSheet, match="length_mm: expected a size in mm"):
+        sheet_from_dict(changed(defects=[without]), where="s.json")
+    assert sheet_from_dict(with_defect(length_mm=None), where="s.json").defects[0].length_mm is None
