@@ -88,7 +88,7 @@ def append(
 
 def lock_head(session: Session) -> AuditHead:
     """The end of the chain, locked until the transaction ends; made at first use."""
-    query = select(AuditHead).where(AuditHead.id == 1).with_for_update()
+    query = select(AuditHead).where(AuditHead.id == 1).with_for_update(key_share=True)
     query = query.execution_options(populate_existing=True)
     head = session.scalars(query).one_or_none()
     if head is None:

@@ -3,6 +3,10 @@
 SQLite runs in WAL mode: readers never wait, one writer at a time. A session that will
 write starts with BEGIN IMMEDIATE, so that it waits its turn at the start instead of
 failing half way, when another writer has moved on beneath what it has read.
+
+PostgreSQL locks rows instead. Rows are locked in one order (sheet or user, then job, the head of the
+chain of acts last) and with `key_share`, FOR NO KEY UPDATE: rows that only point to a locked row
+can still be written, or two acts by one person could wait for each other for ever.
 """
 
 from __future__ import annotations

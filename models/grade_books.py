@@ -82,7 +82,9 @@ def save_plant_grade(session: Session, book: GradeBook, toml: str, user_id: int 
     first = grades[0]
     _refuse_taken_ids(session, book, first.id, grades)
     before = session.scalars(
-        select(PlantGrade).where(PlantGrade.grade_id == first.id, PlantGrade.current).with_for_update()
+        select(PlantGrade)
+        .where(PlantGrade.grade_id == first.id, PlantGrade.current)
+        .with_for_update(key_share=True)
     ).one_or_none()
     versions = set(session.scalars(select(PlantGrade.version).where(PlantGrade.grade_id == first.id)))
     if first.version in versions:
@@ -111,7 +113,11 @@ def save_plant_grade(session: Session, book: GradeBook, toml: str, user_id: int 
 
 def retire_plant_grade(session: Session, grade_id: str, user_id: int | None) -> PlantGrade:
     """Take a plant's own grade file out of use for new verdicts; it stays for the old ones."""
-    query = select(PlantGrade).where(PlantGrade.grade_id == grade_id, PlantGrade.current).with_for_update()
+    query = (
+        select(PlantGrade)
+        .where(PlantGrade.grade_id == grade_id, PlantGrade.current)
+        .with_for_update(key_share=True)
+    )
     row = session.scalars(query).one_or_none()
     if row is None:
         raise NotAllowedNow(f"plant grade {grade_id}: no such grade of the plant's own is in use")

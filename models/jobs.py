@@ -78,7 +78,7 @@ def claim(session: Session, worker: str, kinds: list[str], *, now: datetime | No
         .where(Job.kind.in_(kinds), due)
         .order_by(Job.id)
         .limit(1)
-        .with_for_update(skip_locked=True)
+        .with_for_update(skip_locked=True, key_share=True)
     )
     while job := session.scalars(query).one_or_none():
         if job.tries >= job.max_tries:
@@ -131,7 +131,7 @@ def fail(session: Session, held: Claim, message: str, *, again: bool) -> bool:
 def release(session: Session, worker: str) -> int:
     """Give back what this worker holds (an orderly stop); returns how many jobs."""
     held = session.scalars(
-        select(Job).where(Job.state == "running", Job.worker == worker).with_for_update()
+        select(Job).where(Job.state == "running", Job.worker == worker).with_for_update(key_share=True)
     ).all()
     for job in held:
         job.state, job.worker, job.heartbeat_at = "waiting", None, None
@@ -148,7 +148,10 @@ def counts(session: Session) -> dict[str, int]:
 
 def _held(session: Session, held: Claim) -> Job:
     query = (
-        select(Job).where(Job.id == held.job_id).with_for_update().execution_options(populate_existing=True)
+        select(Job)
+        .where(Job.id == held.job_id)
+        .with_for_update(key_share=True)
+        .execution_options(populate_existing=True)
     )
     job = session.scalars(query).one_or_none()
     if job is None or job.state != "running" or job.worker != held.worker or job.tries != held.tries:

@@ -163,7 +163,7 @@ def sign_in(
         return SignIn(None, message or _wrong(with_pin))
     with sessions.begin() as session:
         audit.set_origin(session, origin)
-        user = session.scalars(select(User).where(User.id == user_id).with_for_update()).one()
+        user = session.scalars(select(User).where(User.id == user_id).with_for_update(key_share=True)).one()
         how = {"name": user.name, "with": "pin" if with_pin else "password"}
         if not matches:
             audit.append(session, "user.sign_in_refused", "user_account", user.id, user_id=None, details=how)
@@ -177,7 +177,7 @@ def _count_try(
     session: Session, name: str, *, with_pin: bool, now: datetime
 ) -> tuple[int | None, str | None, str | None]:
     """Count one try. Returns (user id, stored hash, refusal)."""
-    query = select(User).where(User.name == name.strip().lower()).with_for_update()
+    query = select(User).where(User.name == name.strip().lower()).with_for_update(key_share=True)
     user = session.scalars(query).one_or_none()
     if user is None or user.disabled_at is not None:
         return None, None, None

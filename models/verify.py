@@ -25,6 +25,8 @@ _DEFECT_ACTS = (
     "find.dismiss",
 )
 _VERDICT_ACTS = ("sheet.finish", "sheet.judge_again")
+_SEEN = ("kind", "x_mm", "y_mm", "width_mm", "halo_mm", "detection_distance_mm")
+_CHUNK = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,7 @@ def verify(session: Session, store: PhotoStore, progress: Callable[[str], None] 
     tell("checking defects and verdicts against the chain")
     faults += _defects(session)
     faults += _verdicts(session)
+    faults += _unaccounted(session)
     tell("checking photos")
     hashes = session.scalars(select(Photo.sha256).distinct().order_by(Photo.sha256)).all()
     faults += [fault for sha256 in hashes if (fault := _photo_fault(store, sha256)) is not None]
@@ -109,16 +112,61 @@ def _defects(session: Session) -> Iterator[str]:
 
 
 def _verdicts(session: Session) -> Iterator[str]:
-    query = select(AuditEntry.id, AuditEntry.subject_id, AuditEntry.details)
-    for number, verdict_id, details in session.execute(query.where(AuditEntry.action.in_(_VERDICT_ACTS))):
-        try:
-            said = json.loads(details).get("verdict_sha256")
-        except json.JSONDecodeError:
-            continue
-        if said is None:
-            continue
-        verdict = session.get(Verdict, verdict_id)
-        if verdict is None:
-            yield f"verdict row {verdict_id} of entry {number} is missing"
-        elif verdict_digest(verdict) != said:
-            yield f"verdict row {verdict_id} no longer says what entry {number} says"
+    """Verdicts against their entries, and the defects in the books against what verdicts saw."""
+    query = select(AuditEntry.id, AuditEntry.subject_id, AuditEntry.details).order_by(AuditEntry.id)
+    entries = session.execute(query.where(AuditEntry.action.in_(_VERDICT_ACTS))).all()
+    for begin in range(0, len(entries), _CHUNK):
+        part = entries[begin : begin + _CHUNK]
+        found = {
+            v.id: v for v in session.scalars(select(Verdict).where(Verdict.id.in_([e[1] for e in part])))
+        }
+        for number, verdict_id, details in part:
+            yield from _verdict(found.get(verdict_id or 0), number, verdict_id, details)
+        yield from _seen_defects(session, list(found.values()))
+        session.expunge_all()
+
+
+def _verdict(verdict: Verdict | None, number: int, verdict_id: int | None, details: str) -> Iterator[str]:
+    try:
+        said = json.loads(details).get("verdict_sha256")
+    except json.JSONDecodeError:
+        return  # the chain itself reports the touched entry
+    if verdict is None:
+        yield f"verdict row {verdict_id} of entry {number} is missing"
+    elif said is not None and verdict_digest(verdict) != said:
+        yield f"verdict row {verdict_id} no longer says what entry {number} says"
+
+
+def _seen_defects(session: Session, verdicts: list[Verdict]) -> Iterator[str]:
+    seen = {
+        entry["ref"]["defect"]: (verdict.id, entry)
+        for verdict in verdicts
+        for entry in verdict.defects
+        if "defect" in (entry.get("ref") or {})
+    }
+    rows = {d.id: d for d in session.scalars(select(Defect).where(Defect.id.in_(seen)))} if seen else {}
+    for defect_id, (verdict_id, entry) in seen.items():
+        row = rows.get(defect_id)
+        if row is None:
+            yield f"defect row {defect_id}, which verdict {verdict_id} saw, is missing"
+        elif any(getattr(row, name) not in (entry.get(name), None) for name in _SEEN):
+            yield f"defect row {defect_id} no longer says what verdict {verdict_id} saw"
+
+
+def _unaccounted(session: Session) -> Iterator[str]:
+    """Rows that no act speaks of: somebody wrote them past the program."""
+    accounted: set[int] = set()
+    for _number, details in _entries(session, _DEFECT_ACTS + _VERDICT_ACTS):
+        accounted.update(details.get("defects", ()))
+        said = details.get("defect", details)
+        if "defect_id" in said:
+            accounted.add(said["defect_id"])
+    query = select(Defect.id).where(Defect.source != "import").order_by(Defect.id)
+    for defect_id in session.scalars(query.execution_options(yield_per=_CHUNK)):
+        if defect_id not in accounted:
+            yield f"defect row {defect_id}: no act in the chain speaks of it"
+    judged = select(AuditEntry.subject_id).where(AuditEntry.action.in_(_VERDICT_ACTS))
+    for verdict_id in session.scalars(
+        select(Verdict.id).where(Verdict.id.not_in(judged)).order_by(Verdict.id)
+    ):
+        yield f"verdict row {verdict_id}: no act in the chain speaks of it"

@@ -136,14 +136,14 @@ def take_back_word(session: Session, find_id: int, user_id: int | None) -> None:
     word = _current_word(session, find)
     if word is None:
         return
+    details: dict[str, Any] = {"find_id": find.id, "number": find.number, "decision": word.decision}
     if word.defect_id is not None:
-        _withdraw(session, sheet, get_defect(session, word.defect_id), user_id)
+        details["defect"] = digest(_withdraw(session, sheet, get_defect(session, word.defect_id), user_id))
     word.current = False
     session.flush()
     audit.append(
-        session, "find.take_back", "find", find.id, user_id=user_id, sheet_id=sheet.id,
-        details={"find_id": find.id, "number": find.number, "decision": word.decision},
-    )  # fmt: skip
+        session, "find.take_back", "find", find.id, user_id=user_id, sheet_id=sheet.id, details=details
+    )
 
 
 def confirm_rest(session: Session, sheet_id: int, user_id: int | None) -> list[Defect]:

@@ -107,7 +107,7 @@ def record_inspection(session: Session, photo_id: int, result: dict[str, Any]) -
     """
     photo = get_photo(session, photo_id)
     sheet = lock_sheet(session, photo.sheet_id)
-    session.refresh(photo, with_for_update=True)
+    session.refresh(photo, with_for_update={"key_share": True})
     known = _known_spots(session, photo)
     scale = result.get("scale") or {}
     photo.run += 1

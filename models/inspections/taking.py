@@ -30,7 +30,11 @@ def take_next(session: Session, line_id: int, user_id: int) -> Sheet | None:
     started = next_sheet(session, line_id, user_id)
     if started is not None and started.state == "in_work":
         return started
-    query = _waiting(line_id).with_for_update(skip_locked=True).execution_options(populate_existing=True)
+    query = (
+        _waiting(line_id)
+        .with_for_update(skip_locked=True, key_share=True)
+        .execution_options(populate_existing=True)
+    )
     sheet = session.scalars(query).one_or_none()
     return None if sheet is None else take_sheet(session, sheet.id, user_id)
 
@@ -89,7 +93,7 @@ def sheet_by_label(session: Session, text: str) -> Sheet:
 
 def lock_sheet(session: Session, sheet_id: int) -> Sheet:
     """The sheet, with others' acts on it held off until this transaction ends. Raises NoSuchSheet."""
-    query = select(Sheet).where(Sheet.id == sheet_id).with_for_update()
+    query = select(Sheet).where(Sheet.id == sheet_id).with_for_update(key_share=True)
     sheet = session.scalars(query.execution_options(populate_existing=True)).one_or_none()
     if sheet is None:
         raise NoSuchSheet(f"sheet number {sheet_id}: there is no such sheet")

@@ -6,7 +6,7 @@ import tarfile
 import threading
 
 import pytest
-from sqlalchemy import delete, func, select, text, update
+from sqlalchemy import delete, func, insert, select, text, update
 from sqlalchemy.orm import Session
 
 from models import backup, database, inspections, migrations
@@ -239,14 +239,22 @@ def test_an_untouched_plant_has_no_faults(plant, session):
 
 
 def test_a_touched_defect_or_verdict_shows_against_the_chain(plant, session):
-    session.execute(update(Defect).where(Defect.id == 2).values(length_mm=0.2))
+    session.execute(update(Defect).where(Defect.id == 2).values(x_mm=0.2))
     session.execute(update(Verdict).where(Verdict.id == 1).values(outcome="reject"))
     session.commit()
     found = faults(session, plant)
-    assert len(found) == 2
+    assert len(found) == 3
     assert found[0].startswith("defect row 2 no longer says what entry")
-    assert found[0].endswith("(length_mm)")
+    assert found[0].endswith("(x_mm)")
     assert found[1].startswith("verdict row 1 no longer says what entry")
+    assert found[2] == "defect row 2 no longer says what verdict 1 saw"
+
+
+def test_a_row_written_past_the_program_shows(plant, session):
+    row = session.execute(select(Defect.__table__).where(Defect.id == 1)).mappings().one()
+    session.execute(insert(Defect.__table__), [{**row, "id": 99, "number": 9, "current": True}])
+    session.commit()
+    assert faults(session, plant) == ["defect row 99: no act in the chain speaks of it"]
 
 
 def test_a_removed_verdict_shows(plant, session):
