@@ -23,6 +23,7 @@ _DEFECT_ACTS = (
     "find.confirm",
     "find.change",
     "find.dismiss",
+    "find.take_back",
 )
 _VERDICT_ACTS = ("sheet.finish", "sheet.judge_again")
 _SEEN = ("kind", "x_mm", "y_mm", "width_mm", "halo_mm", "detection_distance_mm")
