@@ -60,8 +60,8 @@ def block_means(grey: ByteImage, mask: ByteImage) -> tuple[FloatImage, NDArray[n
     h, w = whole.shape[0] // BLOCK_PX, whole.shape[1] // BLOCK_PX
     rows = np.add.reduce(whole.reshape(h, BLOCK_PX, -1), axis=1, dtype=np.uint16)
     mean = rows.reshape(h, w, BLOCK_PX).sum(axis=2, dtype=np.uint32).astype(np.float32) / BLOCK_PX**2
-    covered = cv2.resize(_padded(mask), (w, h), interpolation=cv2.INTER_AREA)
-    inside = covered == 255
+    lowest = np.minimum.reduce(_padded(mask).reshape(h, BLOCK_PX, -1), axis=1)
+    inside = lowest.reshape(h, w, BLOCK_PX).min(axis=2) > 0
     return fill(mean, inside), inside
 
 
@@ -97,7 +97,8 @@ def light_level(mean: FloatImage, inside: NDArray[np.bool_], window_blocks: int)
     """
     kernel = window_blocks | 1
     floor = 4.0  # keeps ratios of nearly black photos tame
-    level = _median_once(mean, kernel)
+    half = cv2.resize(mean, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)  # enough to see bands by
+    level = cv2.resize(_median_once(half, kernel // 2 | 1), mean.shape[::-1], interpolation=cv2.INTER_LINEAR)
     banding = _banding((mean + floor) / (level + floor), inside)
     level = (_median((mean + floor) / banding, kernel) * banding).astype(np.float32)
     level = level * _banding((mean + floor) / level, inside) - np.float32(floor)
@@ -120,7 +121,7 @@ def _median(values: FloatImage, kernel: int) -> FloatImage:
     coarse = _median_once(values, kernel)
     rest = values - coarse
     step = float(np.ptp(values)) / 255.0
-    spread = 6.0 * MAD_TO_SD * float(np.median(np.abs(rest))) + 2.0 * step + 1e-6
+    spread = 6.0 * MAD_TO_SD * float(np.median(np.abs(rest[::3, ::3]))) + 2.0 * step + 1e-6
     return coarse + _median_bytes(rest, -spread, 2.0 * spread / 255.0, kernel)
 
 
@@ -142,19 +143,18 @@ def _median_bytes(values: FloatImage, low: float, step: float, kernel: int) -> F
 def _bands(ratio: FloatImage, axis: int) -> FloatImage:
     """Common factor of each row (axis 1) or column (axis 0): the median over it, where enough of it is
     glass."""
-    step = max(1, ratio.shape[axis] // 160)
-    take = ratio[:, ::step] if axis == 1 else ratio[::step, :].T
-    known = np.isfinite(take)
-    enough = known.sum(axis=1) >= max(12, 0.3 * take.shape[1])
-    factor = np.ones(take.shape[0], np.float32)
-    if enough.any():
-        factor[enough] = np.nanmedian(take[enough], axis=1)
+    step = max(1, ratio.shape[axis] // 96)
+    take = np.sort(ratio[:, ::step] if axis == 1 else ratio[::step, :].T, axis=1)  # not known sorts last
+    known = np.isfinite(take).sum(axis=1)
+    middle = take[np.arange(len(take)), np.maximum(known - 1, 0) // 2]
+    enough = known >= max(12, 0.3 * take.shape[1])
+    factor = np.where(enough, middle, 1.0)
     return np.clip(factor, 0.5, 2.0).astype(np.float32)
 
 
 def _quiet_remainder(remainder: FloatImage, inside: NDArray[np.bool_], kernel: int) -> FloatImage:
     """Smooth what the median rounded off, without blocks that stand out of it (those hold defects)."""
-    good = remainder[inside]
+    good = remainder[::3, ::3][inside[::3, ::3]]
     if good.size < 16:
         return np.zeros_like(remainder)
     spread = MAD_TO_SD * float(np.median(np.abs(good - np.median(good)))) + 0.05

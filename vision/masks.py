@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from vision.frames import Frame
 from vision.photo_setup import PhotoSetup
 from vision.results import ByteImage
-from vision.tags import MODULES_ACROSS, SeenTag
+from vision.tag_sides import MODULES_ACROSS
+from vision.tags import SeenTag
 
 EDGE_MARGIN_MM = 1.5
 EDGE_MARGIN_PX = 4.0
@@ -141,8 +142,7 @@ def _hide_saturated(grey: ByteImage, mask: ByteImage) -> float:
     """Take wide blown-out places out of the mask; small ones are defects that shine. Returns their share."""
     h, w = grey.shape
     block = 8
-    small = cv2.resize(grey, (max(w // block, 1), max(h // block, 1)), interpolation=cv2.INTER_AREA)
-    blown = (small >= SATURATED).astype(np.uint8)
+    blown = (grey[block // 2 :: block, block // 2 :: block] >= SATURATED).astype(np.uint8)
     if not blown.any():
         return 0.0
     wide = cv2.morphologyEx(blown, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))

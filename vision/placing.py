@@ -16,7 +16,7 @@ from vision.frames import Frame
 from vision.photo_setup import PhotoSetup
 from vision.results import ByteImage, Scale
 from vision.scale import FEWEST_TAGS, FrameFit, fit_frame
-from vision.tags import SeenTag, find_tags, refit_linear
+from vision.tags import SeenTag, find_tags, refined
 
 SCALES_AGREE = 0.05
 EXTENTS_AGREE = 0.05
@@ -55,7 +55,7 @@ def place_photo(grey: ByteImage, setup: PhotoSetup | None) -> Placed:
 
 def _by_tags(grey: ByteImage, setup: PhotoSetup) -> Placed:
     told = dict(setup.tags)
-    seen = find_tags(grey, tuple(told))
+    seen = find_tags(grey, told)
     blur = blur_of_tags(seen)
     found, missing = [tag.number for tag in seen], [n for n in told if n not in {tag.number for tag in seen}]
 
@@ -71,11 +71,11 @@ def _by_tags(grey: ByteImage, setup: PhotoSetup) -> Placed:
         text = "No reference tags were found in the photo; finds are shown without sizes."
         return unsized("tags_missing", text)
     fit, left_out = fit_frame(seen, told, grey.shape[1], grey.shape[0])
-    if fit is not None and blur is not None and fit.edge_shift_px < -TONE_CURVE_SHIFT * blur:
-        linear = refit_linear(grey, seen, USUAL_GAMMA)
-        better, left_out_then = fit_frame(linear, told, grey.shape[1], grey.shape[0])
-        if better is not None and better.residual_px < fit.residual_px:
-            fit, left_out = better, left_out_then
+    if fit is not None and blur is not None:
+        curved = fit.edge_shift_px < -TONE_CURVE_SHIFT * blur
+        seen = refined(grey, seen, USUAL_GAMMA if curved else 1.0)
+        blur = blur_of_tags(seen)
+        fit, left_out = fit_frame(seen, told, grey.shape[1], grey.shape[0])
     if fit is None:
         return unsized(
             "tags_missing",
