@@ -107,14 +107,23 @@ def places_px(
     return [(float(x), float(y)) for x, y in Frame.from_dict(frame).mm_to_px(np.asarray(points_mm, float))]
 
 
-def measured_between(frame: dict[str, Any] | None, one: Point, other: Point) -> dict[str, float]:
-    """x_mm, y_mm and length_mm of what lies between two places of a photo; empty without a scale."""
+def measured_between(frame: dict[str, Any] | None, one: Point, other: Point) -> dict[str, Any]:
+    """x_mm, y_mm, length_mm, angle_deg and path_mm of what lies between two places of a photo, px.
+
+    Empty without a scale. angle_deg as of a find: from +x towards +y, in [0, 180).
+    """
     ends = places_mm(frame, [one, other])
     if not ends:
         return {}
     (x0, y0), (x1, y1) = ends
     length = math.hypot(x1 - x0, y1 - y0)
-    return {"x_mm": (x0 + x1) / 2, "y_mm": (y0 + y1) / 2, "length_mm": max(length, LEAST_LENGTH_MM)}
+    return {
+        "x_mm": (x0 + x1) / 2,
+        "y_mm": (y0 + y1) / 2,
+        "length_mm": max(length, LEAST_LENGTH_MM),
+        "angle_deg": math.degrees(math.atan2(y1 - y0, x1 - x0)) % 180.0,
+        "path_mm": [[x0, y0], [x1, y1]],
+    }
 
 
 def moved_setup(setup: dict[str, Any], x0_mm: float | None, y0_mm: float | None) -> dict[str, Any]:

@@ -132,13 +132,15 @@ def _defect(data: Any, where: str, width: float, length: float) -> DefectToJudge
             raise BadSheet(f"{where}.{name}: expected a place on the sheet, 0 to {most:g} mm, got {value:g}")
     if "length_mm" not in data:
         raise BadSheet(f"{where}.length_mm: expected a size in mm (null where it could not be sized)")
-    sizes = {name: _maybe(data, name, where) for name in _OPTIONAL}
+    sizes: dict[str, Any] = {name: _maybe(data, name, where) for name in _OPTIONAL}
     path = data.get("path_mm") or ()
     try:
         points = tuple((float(px), float(py)) for px, py in path)
     except (TypeError, ValueError):
         raise BadSheet(f"{where}.path_mm: expected a list of [x, y] points in mm") from None
-    return DefectToJudge(kind=tidy(kind), x_mm=x, y_mm=y, path_mm=points, ref=data.get("ref"), **sizes)
+    return DefectToJudge(
+        kind=tidy(kind), x_mm=x, y_mm=y, path_mm=points, ref=data.get("ref"), name="", **sizes
+    )
 
 
 def _number(data: Mapping[str, Any], key: str, where: str) -> float:

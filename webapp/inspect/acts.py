@@ -6,6 +6,7 @@ from flask_login import current_user
 
 from models import inspections
 from models.errors import BadValue
+from models.grades.kinds import is_line, known, tidy
 from models.inspections import DefectValues
 from models.records import Defect, Find
 from webapp import bridge
@@ -121,6 +122,8 @@ def _missed(sheet_id: int) -> DefectValues:
             msg = f"photo {photo_id}: belongs to another sheet; touch a photo of this one"
             raise BadValue(msg)
         placed = bridge.measured_between((photo.result or {}).get("frame"), touched[0], touched[1])
+        if not (known(tidy(kind)) and is_line(tidy(kind))):
+            placed.pop("path_mm", None)
         return DefectValues(kind=kind).changed(placed)
     return DefectValues(
         kind=kind,

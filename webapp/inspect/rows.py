@@ -77,9 +77,9 @@ def find_row(view: FindView, photo_number: int, selected: str | None) -> Row:
     find, defect = view.find, view.defect
     apart = view.decision == "undecided" and find.not_glass is not None
     state = "apart" if apart else "open" if view.decision == "undecided" else view.decision
-    kind = defect.kind if defect is not None else find.kind
+    kind = defect.kind if defect is not None else view.best.kind
     sign = NOT_GLASS if apart else mark_for(kind)
-    source: Any = defect if defect is not None else find
+    source: Any = defect if defect is not None else view.best
     row_id = f"f{find.id}"
     what = f"{find.not_glass}?" if apart else kind
     return Row(
@@ -207,7 +207,7 @@ def _find_urls(find_id: int, state: str) -> dict[str, str]:
 
 def _history(view: FindView) -> str:
     """What was measured, where a person has said something else."""
-    find, defect = view.find, view.defect
+    best, defect = view.best, view.defect
     if defect is None or view.decision != "changed":
         return ""
-    return f"As measured: {find.kind} {size_words(find.length_mm, find.length_sd_mm)}."
+    return f"As measured: {best.kind} {size_words(best.length_mm, best.length_sd_mm)}."

@@ -18,7 +18,8 @@ from webapp.figures.marks import MARKS
 from webapp.inspect.blueprint import may_inspect
 from webapp.inspect.plan import Plan, draw_plan
 from webapp.inspect.rows import PhotoMark, Row, defect_row, find_mark, find_row, hand_marks
-from webapp.inspect.verdicts import Outcome, ReasonLine, outcome_of, reasons_of
+from webapp.inspect.verdicts import Outcome, ReasonLine, outcome_of, reasons_of, verdict_words
+from webapp.view_helpers import show_time
 
 DISMISS_REASONS = ("dust", "lint", "marker", "drip", "finger mark", "reflection", "nothing there")
 BROAD_KINDS = {"point", "linear", "edge", "area", "foreign"}
@@ -49,6 +50,7 @@ class SheetView:
     label: str
     line_id: int
     state: str
+    state_words: str
     size_words: str
     order_words: str
     can_act: bool
@@ -111,6 +113,7 @@ def sheet_view(
         label=sheet.label,
         line_id=sheet.line_id,
         state=sheet.state,
+        state_words=_state_words(session, book, sheet),
         size_words=f"{sheet.width_mm:.0f} × {sheet.length_mm:.0f} × {sheet.thickness_mm:g} mm",
         order_words=_order_words(sheet),
         can_act=may_inspect() and sheet.state not in FINISHED,
@@ -218,6 +221,17 @@ def _says(session: Session, photo: Photo) -> str:
     if job is None or job.state == "waiting":
         return "waits"
     return f"{job.message or 'being looked at'} {100 * job.progress:.0f} %"
+
+
+def _state_words(session: Session, book: GradeBook, sheet: Sheet) -> str:
+    """What is settled about a sheet that is no longer in work; the verdict above it is as of now."""
+    if sheet.state == "passed_by":
+        return "This sheet went by without inspection."
+    verdict = inspections.current_verdict(session, sheet.id)
+    if sheet.state not in FINISHED or verdict is None:
+        return ""
+    words = verdict_words(verdict.outcome, verdict.downgrade_to, book)
+    return f"Finished {show_time(verdict.decided_at)}: {words}. Nothing changes unless it is opened again."
 
 
 def _order_words(sheet: Sheet) -> str:

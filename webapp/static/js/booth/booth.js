@@ -199,3 +199,8 @@ async function poll() {
 onState(() => poll());
 
 bindPhotos(root, { arrived: refresh, say });
+
+// what the last page had to tell has been read by then
+for (const note of document.querySelectorAll(".page > .note.done")) {
+  window.setTimeout(() => note.remove(), SHOWN_MS);
+}
