@@ -57,14 +57,12 @@ class Score:
     days: float = 0.0
 
     def add(self, truths: list[Truth], said: list[Reported], days: float, fewest: int = 12) -> list[int]:
-        """Match reports to truths, best overlap first; truths of fewer than `fewest` seen defects do not count.
+        """Match reports to truths, best overlap first; truths of fewer than `fewest` defects do not count.
 
         Returns the indices of false reports.
         """
-        pairs = sorted(
-            ((tight(t, s), i, j) for i, t in enumerate(truths) for j, s in enumerate(said) if overlap(t, s) > 0.15),
-            reverse=True,
-        )  # fmt: skip
+        every = ((i, t, j, s) for i, t in enumerate(truths) for j, s in enumerate(said))
+        pairs = sorted(((tight(t, s), i, j) for i, t, j, s in every if overlap(t, s) > 0.15), reverse=True)
         by_truth: dict[int, int] = {}
         used: set[int] = set()
         for _, i, j in pairs:
