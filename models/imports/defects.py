@@ -41,7 +41,7 @@ class _SheetsOfLine:
             query = select(
                 Sheet.label, Sheet.id, Sheet.ribbon_start_m, Sheet.x_left_mm, Sheet.length_mm, Sheet.width_mm
             ).where(Sheet.line_id == self.line.id, Sheet.label.in_(part))
-            for label, sheet, start_m, left, length, width in self.session.execute(query).tuples():
+            for label, sheet, start_m, left, length, width in self.session.execute(query):
                 self.known[label] = (sheet, start_m, left, length, width)
 
 
@@ -157,4 +157,4 @@ def _last_numbers(session: Session, ids: set[int], numbers: dict[int, int]) -> N
             .where(Defect.sheet_id.in_(part))
             .group_by(Defect.sheet_id)
         )
-        numbers.update(dict(session.execute(query).tuples().all()))
+        numbers.update((sheet, last) for sheet, last in session.execute(query))

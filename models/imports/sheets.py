@@ -25,7 +25,7 @@ def take_sheets(session: Session, line: Line, path: Path, tally: Tally, progress
     file = CsvFile(path, COLUMNS, ("pack_id",))
     if (warning := file.warning()) is not None:
         tally.warnings.append(warning)
-    packs = dict(session.execute(select(Pack.label, Pack.id)).tuples().all())
+    packs = {label: number for label, number in session.execute(select(Pack.label, Pack.id))}  # noqa: C416
     names = {number: label for label, number in packs.items()}
     chunk: list[tuple[int, dict[str, Any], str]] = []
     for row in file.rows(tally):
