@@ -60,8 +60,7 @@ def block_means(grey: ByteImage, mask: ByteImage) -> tuple[FloatImage, NDArray[n
     h, w = whole.shape[0] // BLOCK_PX, whole.shape[1] // BLOCK_PX
     rows = np.add.reduce(whole.reshape(h, BLOCK_PX, -1), axis=1, dtype=np.uint16)
     mean = rows.reshape(h, w, BLOCK_PX).sum(axis=2, dtype=np.uint32).astype(np.float32) / BLOCK_PX**2
-    lowest = np.minimum.reduce(_padded(mask).reshape(h, BLOCK_PX, -1), axis=1)
-    inside = lowest.reshape(h, w, BLOCK_PX).min(axis=2) > 0
+    inside = cv2.resize(_padded(mask), (w, h), interpolation=cv2.INTER_AREA) == 255
     return fill(mean, inside), inside
 
 
