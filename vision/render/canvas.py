@@ -19,6 +19,8 @@ from vision.render.scene import Blur, Floats, Plane
 
 SETTLED = 4
 """Subsamples per pixel and axis on which the point spread acts."""
+LARGE_PX = 160
+"""Side of a patch above which it is clipped to the picture before it is computed."""
 
 
 class Canvas:
@@ -49,6 +51,11 @@ class Canvas:
         x1, y1 = np.ceil(centre + reach).astype(int)
         if x1 <= 0 or y1 <= 0 or x0 >= self.width or y0 >= self.height:
             return None
+        if max(x1 - x0, y1 - y0) > LARGE_PX:
+            # of a large thing only what shows is drawn, with room for the point spread over the border
+            room = int(np.ceil(4 * self.blur.sigma_px)) + 4
+            x0, y0 = max(x0, -room), max(y0, -room)
+            x1, y1 = min(x1, self.width + room), min(y1, self.height + room)
         side = max(x1 - x0, y1 - y0)
         wanted = int(np.ceil(1 / max(px_per_mm * finest_mm, 1e-6)))
         settled = SETTLED if side * SETTLED <= 2 * most else 2

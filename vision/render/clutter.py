@@ -47,7 +47,7 @@ def _blend(
 def _dust(canvas: Canvas, thing: Clutter, spec: SceneSpec) -> Box | None:
     rng = np.random.default_rng(thing.seed)
     size = thing.size_mm
-    grid = canvas.patch((thing.x_mm, thing.y_mm), 0.75 * size, size / 14)
+    grid = canvas.patch((thing.x_mm, thing.y_mm), 0.75 * size, size / 6)
     if grid is None:
         return None
     cover = np.zeros(grid.x_mm.shape, dtype=np.float32)

@@ -85,7 +85,7 @@ def _lay_defect(canvas: Canvas, defect: Defect, scene: SceneSpec) -> dict[str, A
     reach = 0.55 * defect.length_mm * max(1.0, 1.3 * ratio) + (
         2.3 * defect.length_mm if defect.style == "wispy" else 0.0
     )
-    grid = canvas.patch((defect.x_mm, defect.y_mm), reach, defect.width_mm / 40)
+    grid = canvas.patch((defect.x_mm, defect.y_mm), reach, defect.width_mm / 24)
     if grid is None:
         return None
     rows, columns = canvas.cut(grid.box)

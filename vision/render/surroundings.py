@@ -119,7 +119,7 @@ def lay_tag(canvas: Canvas, tag: Tag, spec: SceneSpec, paper: float) -> Box | No
     centre = corners.mean(axis=0)
     side = float(np.hypot(*(corners[1] - corners[0])))
     grid = canvas.patch(
-        (float(centre[0]), float(centre[1])), 0.95 * side, spec.camera.mm_per_px / 6, most=1800
+        (float(centre[0]), float(centre[1])), 0.95 * side, spec.camera.mm_per_px / 4, most=1800
     )
     if grid is None:
         return None
