@@ -6,6 +6,7 @@ Everything that pages and workers ask of `vision` is here, so that models never 
 import io
 import json
 import math
+import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -30,10 +31,14 @@ THUMBNAIL_PX = 320
 #: a picture for the screen has at most this many pixels: some tablets draw nothing larger
 SCREEN_PIXELS = 16_000_000
 
+#: a photo of 100 megapixels takes some hundred megabytes while it is decoded
+_decoding = threading.BoundedSemaphore(2)
+
 
 def check_photo(data: bytes, name: str) -> None:
     """Decode the photo once. Raises VisionError with the sentence for the inspector when it is none."""
-    read_photo(data, name)
+    with _decoding:
+        read_photo(data, name)
 
 
 def read_setup_file(data: bytes, name: str) -> dict[str, Any]:
@@ -156,7 +161,8 @@ def setup_words(setup: dict[str, Any]) -> str:
 
 def screen_picture(data: bytes, name: str) -> bytes:
     """The photo upright as a JPEG of our own making, without anything else that the file carried."""
-    return _jpeg(read_colour(data, name), SCREEN_PIXELS**0.5, by_area=True)
+    with _decoding:
+        return _jpeg(read_colour(data, name), SCREEN_PIXELS**0.5, by_area=True)
 
 
 def thumbnail(screen_jpeg: bytes) -> bytes:

@@ -10,6 +10,7 @@ import secrets
 from flask import Flask, Response, current_app, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFError
+from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException
 
 from models.errors import DatabaseError, LehrbookError, NoSuchRecord, NotAllowedNow
@@ -52,6 +53,7 @@ def init_app(app: Flask) -> None:
     """Register the handlers."""
     app.register_error_handler(LehrbookError, _domain)
     app.register_error_handler(VisionError, _domain)
+    app.register_error_handler(OperationalError, _busy)
     app.register_error_handler(CSRFError, _stale_page)
     app.register_error_handler(HTTPException, _http)
     app.register_error_handler(Exception, _fault)
@@ -65,6 +67,11 @@ def _domain(error: Exception) -> ResponseReturnValue:
         flash(str(error), "problem")
         return redirect(back, 303)
     return _answer(status, str(error))
+
+
+def _busy(error: OperationalError) -> ResponseReturnValue:
+    log.warning("database not available at %s %s", request.method, request.path, exc_info=error)
+    return _answer(503, "The database is busy or cannot be reached. Nothing was stored: try again.")
 
 
 def _stale_page(error: CSRFError) -> ResponseReturnValue:

@@ -34,8 +34,9 @@ class Plant:
     @property
     def time_zone(self) -> str:
         """The zone in which times are shown: the plant's own, UTC before a line is set up."""
-        zone = db().scalar(select(Line.time_zone).order_by(Line.id).limit(1))
-        return zone or "UTC"
+        if "zone" not in g:
+            g.zone = db().scalar(select(Line.time_zone).order_by(Line.id).limit(1)) or "UTC"
+        return cast("str", g.zone)
 
     def end_session(self, error: BaseException | None) -> None:
         """Give back the session of this request; what was not committed is undone."""
@@ -82,8 +83,16 @@ def current_book() -> GradeBook:
     return cast("GradeBook", g.book)
 
 
+def commit() -> None:
+    """Commit what this request has written; what it looks at from here on is read without the write lock."""
+    db().commit()
+    g.session.close()
+    g.session = current_plant().sessions()
+    g.session.connection(execution_options={database.READ_ONLY: True})
+
+
 def db() -> Session:
-    """The session of this request. A route that writes commits it; nothing else does."""
+    """The session of this request. A route that writes ends with `commit()`; nothing else commits."""
     if "session" not in g:
         g.session = current_plant().sessions()
         if request.method in ("GET", "HEAD"):

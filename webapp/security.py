@@ -96,7 +96,9 @@ def read_or_make_secret_key(home: Path) -> str:
 
 def safe_next(target: str | None, fallback: str) -> str:
     """`target` when it is a path of this very site, else `fallback`: no redirect leads elsewhere."""
-    if not target or not target.startswith("/") or target.startswith(("//", "/\\")) or "\n" in target:
+    # browsers drop control characters and read a backslash as a slash, which would make another site of it
+    odd = target is None or any(sign == "\\" or ord(sign) < 32 for sign in target)
+    if not target or odd or not target.startswith("/") or target.startswith("//"):
         return fallback
     return target
 

@@ -7,6 +7,7 @@ of silence (see models.jobs). Workers end when their server does.
 import logging
 import multiprocessing
 import os
+import platform
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -62,7 +63,7 @@ class Workers:
     def _new(self, number: int) -> BaseProcess:
         process = self._context.Process(
             target=run_worker,
-            args=(self._settings, f"{os.uname().nodename}:{os.getpid()}:{number}", self._stop),
+            args=(self._settings, f"{platform.node()}:{os.getpid()}:{number}", self._stop),
             name=f"lehrbook-vision-{number}",
             daemon=True,
         )

@@ -67,7 +67,8 @@ def test_the_page_asked_for_opens_after_signing_in(client, booth):
 
 
 @pytest.mark.parametrize(
-    "target", ["https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere", "x", None]
+    "target",
+    ["https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere", "/\t/elsewhere", "x", "", None],
 )
 def test_no_redirect_leads_to_another_site(target):
     assert safe_next(target, "/home") == "/home"

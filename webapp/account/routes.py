@@ -9,7 +9,7 @@ from models.errors import BadValue
 from webapp import navigation
 from webapp.account import signed_in
 from webapp.account.view_models import PersonRow, sign_in_page
-from webapp.plant import current_plant, db
+from webapp.plant import commit, current_plant, db
 from webapp.security import open_to_all, origin, roles, safe_next, start_session
 
 bp = Blueprint("account", __name__)
@@ -85,7 +85,7 @@ def change_mine() -> ResponseReturnValue:
         users.set_pin(db(), user, request.form.get("new", ""), by=user.id)
     else:
         users.set_password(db(), user, request.form.get("new", ""), by=user.id)
-    db().commit()
+    commit()
     login_user(signed_in.from_record(user))
     flash("Changed. Other devices where you were signed in have to sign in again.", "done")
     return redirect(url_for("account.mine"), 303)
@@ -113,7 +113,7 @@ def add_person() -> ResponseReturnValue:
         pin=form.get("pin") or None,
         by=current_user.user_id,
     )
-    db().commit()
+    commit()
     flash(f"{user.full_name} can sign in now.", "done")
     return redirect(url_for("account.people"), 303)
 
@@ -127,7 +127,7 @@ def switch_person(name: str) -> ResponseReturnValue:
         users.disable_user(db(), user, by=current_user.user_id)
     else:
         users.enable_user(db(), user, by=current_user.user_id)
-    db().commit()
+    commit()
     return redirect(url_for("account.people"), 303)
 
 
@@ -143,6 +143,6 @@ def new_secret(name: str) -> ResponseReturnValue:
         users.set_password(db(), user, password, by=current_user.user_id)
     if pin:
         users.set_pin(db(), user, pin, by=current_user.user_id)
-    db().commit()
+    commit()
     flash(f"{user.full_name} has a new sign-in; any lock is ended.", "done")
     return redirect(url_for("account.people"), 303)

@@ -50,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
     from webapp.serving import serve
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    logging.getLogger("alembic").setLevel(logging.WARNING)
     plant = open_plant(with_server_options(args), told=sys.stdout.write)
     with reading(plant.sessions) as session:
         people = len(users.list_users(session))

@@ -14,7 +14,7 @@ from webapp.inspect import forms
 from webapp.inspect.answers import answer
 from webapp.inspect.blueprint import bp, inspecting
 from webapp.inspect.rows import size_words
-from webapp.plant import current_book, db
+from webapp.plant import commit, current_book, db
 
 
 @bp.post("/finds/<int:find_id>/confirm")
@@ -56,7 +56,7 @@ def take_back(find_id: int) -> ResponseReturnValue:
 def confirm_rest(sheet_id: int) -> ResponseReturnValue:
     """Every find that still waits is a defect as measured."""
     confirmed = inspections.confirm_rest(db(), sheet_id, current_user.user_id)
-    db().commit()
+    commit()
     return answer(sheet_id, f"Confirmed: {len(confirmed)} finds.")
 
 
@@ -66,7 +66,7 @@ def add_defect(sheet_id: int) -> ResponseReturnValue:
     """A defect that the eye missed, placed by two touches on a photo or typed."""
     values = _missed(sheet_id)
     defect = inspections.add_defect(db(), sheet_id, current_user.user_id, values)
-    db().commit()
+    commit()
     return answer(sheet_id, f"Added: {_words(defect)}.", selected=f"d{defect.id}")
 
 
@@ -76,7 +76,7 @@ def change_defect(defect_id: int) -> ResponseReturnValue:
     """Correct a defect that was added by hand."""
     changes = forms.changes(request.form)
     defect = inspections.change_defect(db(), defect_id, current_user.user_id, **changes)
-    db().commit()
+    commit()
     return answer(defect.sheet_id, f"Stored: {_words(defect)}.", selected=f"d{defect.id}")
 
 
@@ -86,7 +86,7 @@ def withdraw(defect_id: int) -> ResponseReturnValue:
     """Take away a defect that was added by hand; it stays in the books as withdrawn."""
     reason = request.form.get("reason") or None
     defect = inspections.withdraw_defect(db(), defect_id, current_user.user_id, reason)
-    db().commit()
+    commit()
     return answer(defect.sheet_id, f"Taken away: {defect.kind}.")
 
 
@@ -96,7 +96,7 @@ def answer_question(sheet_id: int) -> ResponseReturnValue:
     """Answer a question of the grade: yes, no, or taken back."""
     yes = {"yes": True, "no": False}.get(request.form.get("answer", ""))
     inspections.answer(db(), sheet_id, request.form.get("question", ""), yes, current_user.user_id)
-    db().commit()
+    commit()
     return answer(sheet_id, "Answer stored.")
 
 
@@ -106,7 +106,7 @@ def choose_grade(sheet_id: int) -> ResponseReturnValue:
     """Say for which grade the sheet is cut."""
     grade_id = request.form.get("grade_id", "")
     inspections.set_grade(db(), current_book(), sheet_id, grade_id, current_user.user_id)
-    db().commit()
+    commit()
     return answer(sheet_id, f"Judged by {current_book().grade(grade_id).title} now.")
 
 
@@ -135,7 +135,7 @@ def _missed(sheet_id: int) -> DefectValues:
 
 
 def _done(sheet_id: int, said: str, find_id: int) -> ResponseReturnValue:
-    db().commit()
+    commit()
     return answer(sheet_id, said, selected=f"f{find_id}")
 
 

@@ -12,7 +12,7 @@ from webapp.inspect.forms import whole
 from webapp.inspect.lines import lines_page
 from webapp.inspect.verdicts import verdict_words
 from webapp.inspect.view_models import get_sheet, progress_of, sheet_state, sheet_view, words_for_forms
-from webapp.plant import current_book, db
+from webapp.plant import commit, current_book, db
 from webapp.security import wants_json
 
 __all__ = ["bp"]
@@ -30,7 +30,7 @@ def lines() -> ResponseReturnValue:
 def take_next(line_id: int) -> ResponseReturnValue:
     """Take the next sheet in the ribbon's order."""
     sheet = inspections.take_next(db(), line_id, current_user.user_id)
-    db().commit()
+    commit()
     if sheet is None:
         flash("No sheet waits on this line.", "done")
         return redirect(url_for("inspect.lines"), 303)
@@ -82,7 +82,7 @@ def finish(sheet_id: int) -> ResponseReturnValue:
     verdict = inspections.finish_sheet(db(), current_book(), sheet_id, current_user.user_id)
     done = get_sheet(db(), sheet_id)
     following = inspections.take_next(db(), done.line_id, current_user.user_id)
-    db().commit()
+    commit()
     flash(
         f"{done.label}: {verdict_words(verdict.outcome, verdict.downgrade_to, current_book())} is stored.",
         "done",
@@ -99,7 +99,7 @@ def finish(sheet_id: int) -> ResponseReturnValue:
 def give_back(sheet_id: int) -> ResponseReturnValue:
     """Put the sheet back among those that wait."""
     sheet = inspections.give_back(db(), sheet_id, current_user.user_id)
-    db().commit()
+    commit()
     flash(f"{sheet.label} waits again; what was done to it is kept.", "done")
     return redirect(url_for("inspect.lines"), 303)
 
@@ -109,5 +109,5 @@ def give_back(sheet_id: int) -> ResponseReturnValue:
 def reopen(sheet_id: int) -> ResponseReturnValue:
     """Open a finished sheet again, with a reason."""
     sheet = inspections.reopen_sheet(db(), sheet_id, current_user.user_id, request.form.get("reason", ""))
-    db().commit()
+    commit()
     return answer(sheet.id, "Open again: the verdict stands until you finish it anew.")

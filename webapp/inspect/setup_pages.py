@@ -9,7 +9,7 @@ from models.errors import BadValue, NoSuchRecord
 from models.records import Line
 from webapp import bridge
 from webapp.inspect.blueprint import bp, inspecting
-from webapp.plant import db
+from webapp.plant import commit, db
 from webapp.security import roles
 
 keeping = roles("quality_lead", "administrator")
@@ -43,7 +43,7 @@ def save_setup(line_id: int) -> ResponseReturnValue:
         first_choice=request.form.get("first_choice") is not None,
         user_id=current_user.user_id,
     )
-    db().commit()
+    commit()
     flash(f"Saved: {saved.name}.", "done")
     return redirect(url_for("inspect.setups", line_id=line.id), 303)
 
@@ -54,7 +54,7 @@ def retire_setup(setup_id: int) -> ResponseReturnValue:
     """Stop offering a set-up."""
     saved = saved_setups.saved_setup(db(), setup_id)
     saved_setups.retire_setup(db(), setup_id, user_id=current_user.user_id)
-    db().commit()
+    commit()
     flash(f"No longer offered: {saved.name}.", "done")
     return redirect(url_for("inspect.setups", line_id=saved.line_id), 303)
 

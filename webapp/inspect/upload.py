@@ -9,7 +9,8 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 from werkzeug.datastructures import FileStorage
 
-from models import inspections, setups
+from models import audit, inspections, setups
+from models.database import reading, writing
 from models.errors import BadValue, LehrbookError
 from models.records import Photo
 from vision.errors import VisionError
@@ -17,8 +18,8 @@ from webapp import bridge
 from webapp.inspect import forms
 from webapp.inspect.answers import answer
 from webapp.inspect.blueprint import bp, inspecting
-from webapp.plant import current_plant, db
-from webapp.security import wants_json
+from webapp.plant import commit, current_plant, db
+from webapp.security import origin, wants_json
 
 Setup = dict[str, Any]
 
@@ -57,7 +58,7 @@ def look_again(photo_id: int) -> ResponseReturnValue:
     photo = inspections.get_photo(db(), photo_id)
     setup = _chosen_setup() if request.form.get("setup_id") != "same" else photo.setup
     inspections.inspect_again(db(), photo_id, setup, current_user.user_id)
-    db().commit()
+    commit()
     return answer(photo.sheet_id, "The photo is looked at again.")
 
 
@@ -71,9 +72,10 @@ def _take(sheet_id: int, file: FileStorage, setup: Setup | None) -> Photo:
         msg = f"{name}: larger than {plant.settings.photo_mb} MB; photograph the sheet in parts"
         raise BadValue(msg)
     bridge.check_photo(data, name)
-    photo = inspections.add_photo(db(), plant.store, sheet_id, data, name, setup, current_user.user_id)
-    db().commit()
-    return photo
+    # a session of its own, opened only now: others can write while a large photo comes in and is decoded
+    with writing(plant.sessions) as session:
+        audit.set_origin(session, origin())
+        return inspections.add_photo(session, plant.store, sheet_id, data, name, setup, current_user.user_id)
 
 
 def _chosen_setup() -> Setup | None:
@@ -81,7 +83,8 @@ def _chosen_setup() -> Setup | None:
     setup_id = forms.whole(request.form.get("setup_id"))
     if setup_id is None:
         return None
-    setup = copy.deepcopy(setups.saved_setup(db(), setup_id).setup)
+    with reading(current_plant().sessions) as session:
+        setup = copy.deepcopy(setups.saved_setup(session, setup_id).setup)
     return bridge.moved_setup(
         setup, forms.number(request.form, "x0_mm", "x of the photo's corner"),
         forms.number(request.form, "y0_mm", "y of the photo's corner"),

@@ -4,6 +4,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from flask import render_template, url_for
+from flask_login import current_user
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -12,7 +13,7 @@ from models.errors import NoSuchSheet
 from models.grades import GradeBook
 from models.grades.kinds import KINDS
 from models.inspections import FindView
-from models.records import Defect, Job, Photo, SavedSetup, Sheet
+from models.records import Defect, Job, Photo, SavedSetup, Sheet, User
 from vision.flags import PHOTO_FLAGS
 from webapp.figures.marks import MARKS
 from webapp.inspect.blueprint import may_inspect
@@ -225,6 +226,9 @@ def _says(session: Session, photo: Photo) -> str:
 
 def _state_words(session: Session, book: GradeBook, sheet: Sheet) -> str:
     """What is settled about a sheet that is no longer in work; the verdict above it is as of now."""
+    if sheet.state == "in_work" and sheet.taken_by not in (None, current_user.user_id):
+        colleague = session.get_one(User, sheet.taken_by)
+        return f"{colleague.full_name} has this sheet in work since {show_time(sheet.taken_at)}."
     if sheet.state == "passed_by":
         return "This sheet went by without inspection."
     verdict = inspections.current_verdict(session, sheet.id)

@@ -87,9 +87,13 @@ export class Uploader {
     if (answer.status === 0) return "No network: the photos wait on this tablet and go up by themselves.";
     if (answer.status === 401) return "Your sign-in has ended: sign in again, the photos are kept on this tablet.";
     if (answer.status >= 500) return "The server cannot take photos now: they wait on this tablet.";
-    await queue.refuse(item, answer.content?.error?.message ?? "The server does not take this photo.");
+    await queue.refuse(item, answer.content?.error?.message ?? tooLarge(item));
     return "";
   }
+}
+
+function tooLarge(item) {
+  return `${item.name}: the server does not take it; it has ${Math.round(item.blob.size / 1e6)} MB.`;
 }
 
 function send(item, onProgress) {
