@@ -43,39 +43,47 @@ class Workers:
         self._settings = settings
         self._context = multiprocessing.get_context("spawn")
         self._stop: Event = self._context.Event()
-        self._processes: list[BaseProcess] = []
+        self.processes: list[BaseProcess] = []
         self._watch = threading.Thread(target=self._replace_dead, name="workers", daemon=True)
 
     def start(self) -> None:
         """Start the processes and return at once."""
-        self._processes = [self._new(number) for number in range(self._settings.vision_processes)]
+        self.processes = [self._new(number) for number in range(self._settings.vision_processes)]
         self._watch.start()
 
     def stop(self, patience_s: float = 5.0) -> None:
         """Let each worker finish its photo for a while, then end it; what is unfinished waits for a start."""
         self._stop.set()
-        for process in self._processes:
+        for process in self.processes:
             process.join(patience_s)
             if process.is_alive():
                 process.terminate()
                 process.join(patience_s)
+        plant = open_plant(self._settings)
+        with writing(plant.sessions) as session:
+            for number in range(len(self.processes)):
+                jobs.release(session, self._worker_name(number))
+        plant.engine.dispose()
 
     def _new(self, number: int) -> BaseProcess:
         process = self._context.Process(
             target=run_worker,
-            args=(self._settings, f"{platform.node()}:{os.getpid()}:{number}", self._stop),
+            args=(self._settings, self._worker_name(number), self._stop),
             name=f"lehrbook-vision-{number}",
             daemon=True,
         )
         process.start()
         return process
 
+    def _worker_name(self, number: int) -> str:
+        return f"{platform.node()}:{os.getpid()}:{number}"
+
     def _replace_dead(self) -> None:
         while not self._stop.wait(2.0):
-            for number, process in enumerate(self._processes):
+            for number, process in enumerate(self.processes):
                 if not process.is_alive():
                     log.error("worker %s ended with %s: replaced", process.name, process.exitcode)
-                    self._processes[number] = self._new(number)
+                    self.processes[number] = self._new(number)
 
 
 def run_worker(settings: Settings, name: str, stop: Event) -> None:

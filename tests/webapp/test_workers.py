@@ -1,5 +1,6 @@
 """Photo jobs: taken once, stored once, given up with a sentence, taken up again after a stop."""
 
+import time
 from datetime import timedelta
 
 import pytest
@@ -11,7 +12,7 @@ from models.database import reading
 from models.records import Find, Job, Photo
 from tests import factories
 from vision.errors import PhotoError
-from webapp.workers import take_one
+from webapp.workers import Workers, take_one
 
 
 @pytest.fixture
@@ -105,3 +106,24 @@ def test_a_result_that_comes_too_late_is_not_stored_twice(plant, waiting):
     with reading(plant.sessions) as session:
         assert session.get_one(Photo, waiting).run == 1
         assert len(session.scalars(select(Find)).all()) == 2
+
+
+def test_a_worker_that_is_killed_is_replaced_and_photos_still_get_done(plant, booth, photo_bytes):
+    workers = Workers(plant.settings)
+    workers.start()
+    try:
+        first = workers.processes[0]
+        first.kill()
+        first.join()
+        with plant.sessions.begin() as session:
+            photo_id = inspections.add_photo(
+                session, plant.store, booth.sheet_ids[0], photo_bytes, "one.jpg", None, None
+            ).id
+        deadline = time.monotonic() + 60
+        while _states(plant, photo_id)[0] == "waiting" and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert _states(plant, photo_id)[0] == "inspected"
+        assert workers.processes[0].pid != first.pid
+    finally:
+        workers.stop()
+    assert not any(process.is_alive() for process in workers.processes)

@@ -8,6 +8,8 @@ import { bindKeys, bindSwitch } from "./keys.js";
 import { bindMissed } from "./missed.js";
 import { bindPhotos } from "./photos.js";
 
+document.documentElement.classList.add("scripted");
+
 const POLL_MS = 1000;
 const SHOWN_MS = 5000;
 
