@@ -16,10 +16,11 @@ from models.demo import scenario as s
 from models.demo.people import CUSTOMERS
 from models.errors import NoSuchRecord
 from models.inspections import DefectValues, add_defect, confirm_find, dismiss_find, finds_of
-from models.records import Customer, Line, Pack, Sheet
+from models.records import Customer, Line, LineLogRow, Pack, Sheet
 
 #: a find within this of a true defect (plus half its length) is that defect
 _REACH_MM = 3.0
+_USUAL_M_PER_MIN = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,7 @@ def add_photo_sheets(
 ) -> list[Sheet]:
     """Waiting sheets for the demo photos, at the end of the ribbon, one pack of one order each.
 
+    They are cut at the line's last speed, so that metres and times agree.
     Raises NoSuchRecord when the line is not there.
     """
     end = to_utc(end)
@@ -48,6 +50,13 @@ def add_photo_sheets(
         select(Sheet).where(Sheet.line_id == line.id).order_by(Sheet.ribbon_start_m.desc()).limit(1)
     ).one_or_none()
     metre = s.FIRST_METRE if newest is None else newest.ribbon_start_m + newest.length_mm / 1000
+    cut_at = end if newest is None else newest.cut_at
+    speed = session.scalar(
+        select(LineLogRow.ribbon_speed_m_per_min)
+        .where(LineLogRow.line_id == line.id)
+        .order_by(LineLogRow.time.desc())
+        .limit(1)
+    )
     count = session.scalar(select(func.count()).select_from(Sheet).where(Sheet.line_id == line.id)) or 0
     sheets = []
     for number, one in enumerate(wanted, start=1):
@@ -60,11 +69,12 @@ def add_photo_sheets(
         )
         session.add(pack)
         session.flush()
+        cut_at += timedelta(minutes=one.length_mm / 1000 / (speed or _USUAL_M_PER_MIN))
         sheet = Sheet(
             label=f"{line.name}-{count + number:07d}",
             line_id=line.id,
             pack_id=pack.id,
-            cut_at=end - timedelta(minutes=len(wanted) - number),
+            cut_at=cut_at,
             ribbon_start_m=round(metre, 3),
             x_left_mm=s.X_LEFT_MM,
             length_mm=one.length_mm,

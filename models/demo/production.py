@@ -91,7 +91,7 @@ def make_sheets(
     last = float(ribbon.log.metres[-1])
     start_m = np.arange(s.FIRST_METRE, last - s.SHEET_MM / 1000, s.SHEET_MM / 1000)
     cut_s = np.asarray(ribbon.log.time_at(start_m + s.SHEET_MM / 1000), float)
-    good = ~_to_cullet(cut_s)
+    good = ~_to_cullet(cut_s) & (cut_s < ribbon.times_s[-1] - s.LEFT_FOR_PHOTOS_S)
     start_m, cut_s = start_m[good], cut_s[good]
     run = np.searchsorted([r.from_day * DAY_S for r in s.RUNS], cut_s, side="right") - 1
     thickness = np.array([r.thickness_mm for r in s.RUNS])[run]

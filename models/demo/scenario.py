@@ -75,6 +75,8 @@ RUNS = (
 )
 #: after a change of thickness the ribbon goes to cullet for so long
 CHANGE_H = 2.5
+#: the last minutes of ribbon are left for the sheets that the demo photos show
+LEFT_FOR_PHOTOS_S = 600.0
 #: hours without sheets for another reason: (from day, hours)
 CULLET = ((11.35, 3.0),)
 #: shifts in which nobody inspected, by number from the start

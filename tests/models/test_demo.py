@@ -151,6 +151,7 @@ def test_photo_sheets_wait_and_are_decided_by_truth(sessions: sessionmaker[Sessi
         wanted = PhotoSheet(500.0, 380.0, 4.0, "eschenfurt-mirror", "cut_size")
         first, second = add_photo_sheets(session, [wanted, wanted], end=END)
         assert second.ribbon_start_m == pytest.approx(first.ribbon_start_m + 0.38)
+        assert first.cut_at < second.cut_at < END
         assert inspections.ordered_grade(session, first) == ("eschenfurt-mirror", "cut_size")
         user = session.scalars(select(User.id)).first()
         photo = inspections.add_photo(session, store, first.id, b"photo", "a.jpg", None, user)
