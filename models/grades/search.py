@@ -13,7 +13,7 @@ of its own before it is given.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
@@ -26,6 +26,7 @@ from models.grades.piece import MICRON, Extent, Rect, extent_of, piece_of
 from models.grades.sheet import SheetToJudge
 from models.grades.verdict import ACCEPT, Verdict
 
+_Near = Callable[[int], float]
 _FAR = 1 << 60
 _OPEN = (_FAR, _FAR, -_FAR, -_FAR)
 
@@ -153,7 +154,7 @@ class Search:
                 zones = self.stated.limits[place].zones
                 if zones is None or zone[fault] in zones:
                     members.setdefault(place, []).append(fault)
-        near = self._nearness(rect)
+        near = self._nearness(node).__getitem__
         best: _Broken | None = None
         for place, faults in members.items():
             limit = self.stated.limits[place]
@@ -170,12 +171,18 @@ class Search:
             best = _better(best, self._cuts(rect, chosen, crowd[1].zones, zone))
         return best if best is not None else self._cluster(node, zone, near)
 
-    def _nearness(self, rect: Rect) -> _Nearness:
-        return _Nearness(self.extents, rect)
+    def _nearness(self, node: _Node) -> dict[int, float]:
+        """How far each fault lies from the middle of the piece: 0 in the middle, 1 at an edge."""
+        x0, y0, x1, y1 = node.rect
+        width, length, x, y = x1 - x0, y1 - y0, x0 + x1, y0 + y1
+        found = {}
+        for fault in node.inside:
+            place = self.extents[fault]
+            across, along = abs(place.x0 + place.x1 - x) / width, abs(place.y0 + place.y1 - y) / length
+            found[fault] = across if across > along else along
+        return found
 
-    def _worst_crowd(
-        self, node: _Node, zone: dict[int, int], near: _Nearness
-    ) -> tuple[list[int], Crowd] | None:
+    def _worst_crowd(self, node: _Node, zone: dict[int, int], near: _Near) -> tuple[list[int], Crowd] | None:
         inside = set(node.inside)
         best: tuple[float, list[int], Crowd] | None = None
         for crowd in node.crowds:
@@ -188,7 +195,7 @@ class Search:
                     best = (far, faults, crowd)
         return None if best is None else (best[1], best[2])
 
-    def _cluster(self, node: _Node, zone: dict[int, int], near: _Nearness) -> _Broken | None:
+    def _cluster(self, node: _Node, zone: dict[int, int], near: _Near) -> _Broken | None:
         """A full circle that was not listed; it is listed from here on."""
         for rule, members, zones in self.stated.clusters:
             faults = [i for i in node.inside if i in members and (zones is None or zone[i] in zones)]
@@ -330,21 +337,6 @@ class Search:
         return False
 
 
-class _Nearness:
-    """How far a fault lies from the middle of a piece: 0 in the middle, 1 at an edge."""
-
-    def __init__(self, extents: list[Extent], rect: Rect) -> None:
-        self.extents = extents
-        self.x, self.y = rect[0] + rect[2], rect[1] + rect[3]
-        self.width, self.length = rect[2] - rect[0], rect[3] - rect[1]
-
-    def __call__(self, fault: int) -> float:
-        place = self.extents[fault]
-        across = abs(place.x0 + place.x1 - self.x) / self.width
-        along = abs(place.y0 + place.y1 - self.y) / self.length
-        return across if across > along else along
-
-
 def _nearest(edges: list[Rect]) -> Rect:
     """Of each side the cut that takes least."""
     return (
@@ -365,7 +357,7 @@ def _amount(limit: Limit, faults: Iterable[int]) -> Decimal:
     return sum((limit.weights[i] for i in faults), Decimal(0))
 
 
-def _too_many(limit: Limit, faults: list[int], cap: Decimal | None, near: _Nearness) -> list[int]:
+def _too_many(limit: Limit, faults: list[int], cap: Decimal | None, near: _Near) -> list[int]:
     """The members nearest the middle that are together more than the cap; empty where the cap is kept."""
     if cap is None or _amount(limit, faults) <= cap:
         return []
