@@ -17,6 +17,7 @@ from vision.gauss import normal_cdf, normal_pdf
 from vision.results import ByteImage
 
 MODULES_ACROSS = 7  # five of the code and a black border of one on each side
+GOLDEN_SHARE = 0.6180339887498949  # its multiples fall evenly and never repeat a pattern
 PIECES_PER_SIDE = 6
 ROUGH_PIXELS, FINE_PIXELS = 400, 1800
 LEAST_STEP = 3.0
@@ -147,8 +148,10 @@ def _fit_side(
     across = np.array([along[1], -along[0]])  # outwards: corners run clockwise with y down
     reach = min(0.62 * module, 14.0) if blur_px is None else min(0.8 * module, max(2.5, 4.0 * blur_px))
     s, t, value = _band(grey, start, along, across, length, reach)
-    thin = max(1, value.size // pixels)
-    s, t, value = s[::thin], t[::thin], value[::thin]
+    if value.size > pixels:
+        # even strides would take the same few columns of an upright side in every row
+        some = (np.arange(pixels) * GOLDEN_SHARE % 1.0 * value.size).astype(np.intp)
+        s, t, value = s[some], t[some], value[some]
     if value.size < 40:
         return None
     if gamma != 1.0:
