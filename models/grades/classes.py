@@ -222,7 +222,10 @@ def spaced_reason(
         f"(defects {listing(involved)}); the nearest, {a.name} and {b.name}, are {gap} mm apart"
     )
     marks = tuple(
-        {"line": [float(faults[i].x), float(faults[i].y), float(faults[j].x), float(faults[j].y)]}
+        {
+            "line": [float(faults[i].x), float(faults[i].y), float(faults[j].x), float(faults[j].y)],
+            "finds": [faults[i].index, faults[j].index],
+        }
         for i, j in pairs[:40]
     )
     return reason(origin, says, involved, outcome=REJECT, limit=0, counted=len(pairs), marks=marks)

@@ -43,6 +43,11 @@ class CutOut:
     def length_mm(self) -> float:
         return float(exact(self.y1_mm) - exact(self.y0_mm))
 
+    @property
+    def corners_mm(self) -> list[float]:
+        """[x0, y0, x1, y1] in sheet mm."""
+        return [self.x0_mm, self.y0_mm, self.x1_mm, self.y1_mm]
+
     def words(self) -> str:
         """The answer as a sentence."""
         return (

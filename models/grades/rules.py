@@ -155,10 +155,14 @@ def naming(fault: Sized) -> str:
 
 
 def listing(faults: list[Sized]) -> str:
-    """Faults by number, shortened: `1, 4 and 9` or `1, 2, 3 ... (40)`."""
-    numbers = [fault.name for fault in faults]
-    if len(numbers) > 8:
-        return f"{', '.join(numbers[:6])} ... ({len(numbers)})"
-    if len(numbers) > 1:
-        return f"{', '.join(numbers[:-1])} and {numbers[-1]}"
-    return "".join(numbers)
+    """Faults by name, shortened: `1, 4 and 9` or `1, 2, 3 ... (40)`."""
+    return listing_of_names([fault.name for fault in faults])
+
+
+def listing_of_names(names: list[str]) -> str:
+    """Names as a sentence lists them, shortened after eight."""
+    if len(names) > 8:
+        return f"{', '.join(names[:6])} ... ({len(names)})"
+    if len(names) > 1:
+        return f"{', '.join(names[:-1])} and {names[-1]}"
+    return "".join(names)

@@ -28,6 +28,9 @@ def add_parser(subparsers: Any) -> None:
         help="who at the plant has checked a grade from memory against a bought copy",
     )
     judged.add_argument("--ladder", action="store_true", help="also name the best lower grade that is met")
+    judged.add_argument(
+        "--advice", action="store_true", help="also say what would make the sheet pass, and the largest piece"
+    )
     for one in (listed, shown, judged):
         one.add_argument("--sets", metavar="DIR", type=Path, help="folder of grade files to use instead")
         if one is not judged:
@@ -84,6 +87,7 @@ def _show(grade: Grade, as_json: bool) -> None:
 
 def _judge(book: GradeBook, args: argparse.Namespace) -> None:
     from models.grades import judge, judge_ladder, sheet_from_dict
+    from models.grades.advice import advice
 
     grade = book.grade(args.grade)
     sheet = sheet_from_dict(_read(args.defects), where=str(args.defects))
@@ -94,6 +98,14 @@ def _judge(book: GradeBook, args: argparse.Namespace) -> None:
     if args.ladder:
         decision = judge_ladder(sheet, grade, book.ladder(grade.id))
         result["decision"] = {"outcome": decision.outcome, "downgrade_to": decision.downgrade_to}
+    if args.advice:
+        what = advice(sheet, grade)
+        result["advice"] = {
+            "says": list(what.says),
+            "without": None if what.without is None else list(what.without),
+            "piece_mm": None if what.piece is None else what.piece.corners_mm,
+            "proved_largest": None if what.piece is None else what.piece.proved,
+        }
     _print(result)
 
 

@@ -1,0 +1,115 @@
+"""`lehrbook grades`: list, show and judge, and one line for bad input."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from webapp.cli import main
+
+SHEET = {
+    "width_mm": 2000, "length_mm": 1500, "thickness_mm": 4, "use": "stock",
+    "defects": [
+        {"kind": "bubble", "x_mm": 100, "y_mm": 100 + i, "length_mm": 0.7, "width_mm": 0.5, "halo_mm": None,
+         "detection_distance_mm": None}
+        for i in range(7)
+    ],
+}  # fmt: skip
+
+
+@pytest.fixture
+def sheet_file(tmp_path: Path) -> Path:
+    path = tmp_path / "sheet.json"
+    path.write_text(json.dumps(SHEET))
+    return path
+
+
+def judged(capsys: pytest.CaptureFixture[str], *words: str) -> dict:
+    assert main(["grades", "judge", *words]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_the_list_names_each_grade_with_its_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["grades", "list"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert any(line.startswith("jis-r-3202-2011 ") and "2026-" in line for line in lines)
+    assert any(line.startswith("iso-12543-6 ") and "from memory" in line for line in lines)
+
+
+def test_a_grade_is_shown_in_words_with_clause_source_and_caution(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["grades", "show", "jis-r-3202-2011"]) == 0
+    text = capsys.readouterr().out
+    assert "2.2 for each m²" in text
+    assert "source: table of point faults" in text
+    assert "licensed practice" in text
+    assert main(["grades", "show", "jis-r-3202-2011", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["rules"][0]["clause"]
+
+
+def test_a_judgement_has_the_keys_that_scripts_rely_on(
+    capsys: pytest.CaptureFixture[str], sheet_file: Path
+) -> None:
+    result = judged(capsys, "jis-r-3202-2011", str(sheet_file))
+    assert (result["grade"], result["outcome"]) == ("jis-r-3202-2011", "reject")
+    first = result["reasons"][0]
+    assert first["finds"] == list(range(7))
+    assert (first["counted"], first["limit"]) == (7, 6.6)
+    assert first["clause"]
+    assert first["says"]
+
+
+def test_the_best_lower_grade_and_advice_come_on_demand(
+    capsys: pytest.CaptureFixture[str], sheet_file: Path
+) -> None:
+    result = judged(capsys, "eschenfurt-mirror", str(sheet_file), "--ladder", "--advice")
+    assert result["decision"] == {"outcome": "downgrade", "downgrade_to": "eschenfurt-garden"}
+    assert result["advice"]["proved_largest"]
+    assert len(result["advice"]["piece_mm"]) == 4
+
+
+def test_a_remembered_grade_decides_when_somebody_is_named(
+    capsys: pytest.CaptureFixture[str], sheet_file: Path
+) -> None:
+    name = "gb-11614-2009-qualified"
+    assert judged(capsys, name, str(sheet_file))["outcome"] == "not_judged"
+    result = judged(capsys, name, str(sheet_file), "--confirmed-by", "Ilse Varnhagen")
+    assert (result["outcome"], result["confirmed_by"]) == ("reject", "Ilse Varnhagen")
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        ("{", "expected JSON, line 1"),
+        ("[]", "expected an object with width_mm"),
+        (json.dumps({**SHEET, "width_mm": "wide"}), "width_mm: expected a number"),
+        (json.dumps({**SHEET, "defects": [{"kind": "blob"}]}), "defects[0].kind: expected a kind of defect"),
+        ("\xff", "expected JSON"),
+    ],
+)
+def test_a_bad_file_gives_one_line_with_file_and_key_and_status_2(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, content: str, message: str
+) -> None:
+    path = tmp_path / "bad.json"
+    path.write_text(content, encoding="latin-1")
+    assert main(["grades", "judge", "jis-r-3202-2011", str(path)]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "bad.json" in said
+    assert message in said
+
+
+def test_a_grade_or_file_that_is_not_there_gives_status_2(
+    capsys: pytest.CaptureFixture[str], sheet_file: Path, tmp_path: Path
+) -> None:
+    assert main(["grades", "judge", "nothing", str(sheet_file)]) == 2
+    assert "no grade is called 'nothing'" in capsys.readouterr().err
+    assert main(["grades", "judge", "jis-r-3202-2011", str(tmp_path / "none.json")]) == 2
+    assert "none.json" in capsys.readouterr().err
+
+
+def test_a_folder_of_own_grades_can_be_used(
+    capsys: pytest.CaptureFixture[str], sheet_file: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "own.toml").write_text("standard = 3\n")
+    assert main(["grades", "list", "--sets", str(tmp_path)]) == 2
+    assert "own.toml: standard: expected a text, got 3" in capsys.readouterr().err
