@@ -63,7 +63,7 @@ class CloseCall:
 
     def words(self) -> str:
         return (
-            f"defect {self.name or self.find + 1} measures {self.size_mm:g} ± {self.sd_mm:g} mm, "
+            f"defect {self.name or self.find + 1} measures {self.size_mm:.2f} ± {self.sd_mm:.2f} mm, "
             f"the limit is {self.limit_mm:g} mm ({self.clause}): take a close-up"
         )
 

@@ -1,9 +1,10 @@
 """The sheet drawn small: tiles photographed finely enough, tiles missing, places of defects."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from models.inspections import CoverageSummary
-from models.records import Defect, Sheet
+from models.records import Defect, Photo, Sheet
 from webapp.figures.marks import mark_for
 
 
@@ -29,6 +30,17 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True)
+class Footprint:
+    """What a photo covers, in sheet mm, with the photo's number."""
+
+    number: int
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """The drawing's figures (millimetres of the sheet, x across, y along) and its words."""
 
@@ -36,6 +48,7 @@ class Plan:
     length_mm: float
     tiles: tuple[PlanTile, ...]
     spots: tuple[Spot, ...]
+    photos: tuple[Footprint, ...]
     headline: str
     sentences: tuple[str, ...]
     complete: bool
@@ -46,7 +59,7 @@ class Plan:
         return max(self.width_mm, self.length_mm) / 100
 
 
-def draw_plan(sheet: Sheet, seen: CoverageSummary, defects: list[Defect]) -> Plan:
+def draw_plan(sheet: Sheet, seen: CoverageSummary, defects: list[Defect], photos: list[Photo]) -> Plan:
     """The plan of a sheet with its coverage and what counts as a defect now."""
     needed = "" if seen.needed_mm is None else f" at {seen.needed_mm:g} mm"
     return Plan(
@@ -62,10 +75,21 @@ def draw_plan(sheet: Sheet, seen: CoverageSummary, defects: list[Defect]) -> Pla
             for defect in defects
             if defect.x_mm is not None and defect.y_mm is not None
         ),
+        photos=tuple(_footprints(sheet, photos)),
         headline=f"Coverage{needed}: {100 * seen.covered_fraction:.0f} %",
         sentences=tuple(seen.missing),
         complete=seen.complete,
     )
+
+
+def _footprints(sheet: Sheet, photos: list[Photo]) -> Iterator[Footprint]:
+    for number, photo in enumerate(photos, start=1):
+        if photo.covered_mm is not None:
+            x0, y0, x1, y1 = photo.covered_mm
+            x0, y0 = max(x0, 0.0), max(y0, 0.0)
+            width, height = min(x1, sheet.width_mm) - x0, min(y1, sheet.length_mm) - y0
+            if width > 0 and height > 0:
+                yield Footprint(number, x0, y0, width, height)
 
 
 def _state(done: bool, seen_fraction: float) -> str:

@@ -124,7 +124,7 @@ def sheet_view(
         apart=tuple(row for row in main if row.state == "apart"),
         photos=tabs,
         shown=next((tab for tab in tabs if tab.id == photo_id), tabs[0] if tabs else None),
-        plan=draw_plan(sheet, judged.coverage, defects),
+        plan=draw_plan(sheet, judged.coverage, defects, photos),
         setups=tuple(setups.list_setups(session, sheet.line_id)),
         grades=tuple((name, book.grade(name).title) for name in book.ids()),
     )
@@ -134,7 +134,7 @@ def sheet_state(view: SheetView) -> dict[str, Any]:
     """The sheet for the page's scripts: rendered parts and the marks of each photo."""
     words = words_for_forms()
     return {
-        "photos": [{**asdict(photo), "sentences": None} for photo in view.photos],
+        "photos": [asdict(photo) for photo in view.photos],
         "panel": render_template("inspect/_panel.html", view=view, **words),
         "tabs": render_template("inspect/_tabs.html", view=view),
     }

@@ -17,6 +17,7 @@ const root = document.getElementById("booth");
 const panel = document.getElementById("panel");
 const tabs = document.getElementById("photo-tabs");
 const said = document.getElementById("said");
+const photoNote = document.getElementById("photo-note");
 const calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 let hush = 0;
 const chosen = { photo: null, mark: null };
@@ -54,6 +55,8 @@ function showPhoto(id) {
   viewer.show(photo);
   viewer.setMarks(photo?.marks ?? [], chosen.mark);
   document.getElementById("no-photo").hidden = Boolean(photo);
+  photoNote.textContent = photo?.sentences.join(" ") ?? "";
+  photoNote.hidden = !photoNote.textContent;
   for (const tab of tabs.querySelectorAll("[data-photo]")) {
     const here = Number(tab.dataset.photo) === chosen.photo;
     if (here) tab.setAttribute("aria-current", "true");

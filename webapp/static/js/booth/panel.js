@@ -23,6 +23,11 @@ export function bindPanel(root, { say, acted }) {
       say(answer.said, false);
       acted(form.dataset.act, form.dataset.mark);
     } catch (error) {
+      if (error.status === 401) {
+        const here = window.location.pathname + window.location.search;
+        window.location.assign(`/sign-in?next=${encodeURIComponent(here)}`);
+        return;
+      }
       say(sentence(error), true);
       buttons.forEach((button) => (button.disabled = false));
     }

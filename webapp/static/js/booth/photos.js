@@ -4,6 +4,7 @@ import { Uploader } from "./upload.js";
 
 export function bindPhotos(root, { arrived, say }) {
   const form = document.getElementById("add-photos");
+  if (!form) return; // a finished sheet takes no photos
   const list = document.getElementById("on-the-way");
   const sheet = root.dataset.sheet;
 
@@ -61,6 +62,16 @@ export function bindPhotos(root, { arrived, say }) {
       input.value = "";
     });
   }
+  // a square-on camera without tags may look at another part of the sheet than its set-up says
+  const corner = form.querySelector("[data-corner]");
+  const choice = form.elements.setup_id;
+  const offerCorner = () => {
+    corner.hidden = !("movable" in (choice.selectedOptions[0]?.dataset ?? {}));
+    if (corner.hidden) for (const field of corner.querySelectorAll("input")) field.value = "";
+  };
+  choice.addEventListener("change", offerCorner);
+  offerCorner();
+
   form.addEventListener("submit", (event) => event.preventDefault());
 
   const pane = document.getElementById("photo-pane");
