@@ -32,7 +32,9 @@ EDGE_NOISE_PX = 0.01
 PRIOR_SD = np.array([K1_PRIOR, K2_PRIOR, EDGE_SHIFT_PRIOR_PX])
 NEIGHBOURS_ALIKE = 2.0  # points of one side err together: their noise counts this much more
 LARGEST_MISFIT_PX = 0.4
-LARGEST_MISFIT_OF_TAG = 0.01
+SUSPICIOUS_MISFIT_PX = 0.08
+SETTLES_IT = 0.4
+LARGEST_EDGE_SHIFT_PX = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +57,8 @@ class FrameFit:
 
     @property
     def trusted(self) -> bool:
-        return self.residual_px <= self.limit_px
-
-    @property
-    def limit_px(self) -> float:
-        return LARGEST_MISFIT_PX
+        """Whether the tags lie where the set-up says, and are as large as it says."""
+        return self.residual_px <= LARGEST_MISFIT_PX and abs(self.edge_shift_px) <= LARGEST_EDGE_SHIFT_PX
 
     def relative_sd_at(self, points_px: Floats) -> Floats:
         """Standard uncertainty of the local scale at each point, as a fraction of it; shape (N,)."""
@@ -91,7 +90,7 @@ def fit_frame(
     if len(usable) < FEWEST_TAGS:
         return None, None
     fit = _fit(usable, told, width_px, height_px)
-    if fit.trusted or len(usable) == FEWEST_TAGS:
+    if (fit.trusted and fit.residual_px < SUSPICIOUS_MISFIT_PX) or len(usable) == FEWEST_TAGS:
         return fit, None
     without = {
         tag.number: _fit([other for other in usable if other is not tag], told, width_px, height_px)
@@ -99,7 +98,8 @@ def fit_frame(
     }
     best = min(without, key=lambda number: without[number].residual_px)
     rest = [candidate.residual_px for number, candidate in without.items() if number != best]
-    if without[best].trusted and without[best].residual_px < 0.3 * min(rest):
+    alone = without[best].residual_px < SETTLES_IT * min(*rest, fit.residual_px)
+    if without[best].trusted and alone:
         return without[best], best
     return fit, None
 

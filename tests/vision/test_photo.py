@@ -1,0 +1,128 @@
+"""Photos read from bytes: every orientation, every usual format, and files that lie."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import struct
+import zlib
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image, ImageOps
+
+from vision import PhotoError
+from vision.photo import read_colour, read_header, read_photo
+
+
+@pytest.fixture(scope="module")
+def picture() -> Image.Image:
+    rng = np.random.default_rng(5)
+    noise = rng.integers(0, 256, (96, 132, 3), dtype=np.uint8)
+    return Image.fromarray(cv2.GaussianBlur(noise, (0, 0), 4))
+
+
+def coded(picture: Image.Image, form: str, **options: object) -> bytes:
+    out = io.BytesIO()
+    picture.save(out, form, **options)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("form", ["JPEG", "PNG", "WEBP"])
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_photo_is_turned_upright_for_each_exif_orientation(
+    picture: Image.Image, form: str, orientation: int
+) -> None:
+    """The reference is Pillow's own exif_transpose."""
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    data = coded(picture, form, exif=exif)
+    upright = ImageOps.exif_transpose(Image.open(io.BytesIO(data)))
+    grey = read_photo(data, "x").grey
+    expected = np.asarray(upright.convert("L"))
+    assert grey.shape == expected.shape
+    assert np.abs(grey.astype(int) - expected).max() <= 2
+    colour = read_colour(data, "x")
+    assert np.abs(colour.astype(int) - np.asarray(upright.convert("RGB"))).max() <= 3
+
+
+def test_hash_is_that_of_the_file(picture: Image.Image) -> None:
+    data = coded(picture, "PNG")
+    assert read_photo(data, "x").sha256 == hashlib.sha256(data).hexdigest()
+
+
+@pytest.mark.parametrize("bits", [10, 12, 16])
+def test_deep_samples_are_spread_over_the_bits_in_use(bits: int) -> None:
+    """A 12-bit camera stores 0..4095 in 16 bits; half of its range has to become middle grey."""
+    top = (1 << bits) - 1
+    deep = np.full((80, 80), top // 2, np.uint16)
+    deep[0, 0] = top
+    _, data = cv2.imencode(".png", deep)
+    grey = read_photo(data.tobytes(), "x").grey
+    assert grey[40, 40] in (127, 128)
+    assert grey[0, 0] == 255
+
+
+@pytest.mark.parametrize("mode", ["L", "RGBA", "P", "CMYK"])
+def test_other_colour_modes_are_read(picture: Image.Image, mode: str) -> None:
+    form = "JPEG" if mode == "CMYK" else "PNG"
+    assert read_photo(coded(picture.convert(mode), form), "x").grey.shape == (96, 132)
+
+
+@pytest.mark.parametrize("form", ["JPEG", "PNG", "WEBP"])
+@pytest.mark.parametrize("share", [0.99, 0.9, 0.5, 0.05])
+def test_cut_off_file_is_refused_in_one_sentence(
+    picture: Image.Image, form: str, share: float, capfd: pytest.CaptureFixture[str]
+) -> None:
+    data = coded(picture, form)
+    with pytest.raises(PhotoError, match="damaged or cut short; expected a whole photo") as caught:
+        read_photo(data[: int(share * len(data))], "cut.jpg")
+    assert str(caught.value).startswith("cut.jpg: ")
+    assert "\n" not in str(caught.value)
+    assert form != "PNG" or capfd.readouterr().err == ""
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"", "the file is empty"),
+        (b"Dear Sir,\nplease find attached\n", "not a photo but text"),
+        (b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n", "a PDF document"),
+        (b"GIF89a\x01\x00\x01\x00", "a GIF picture"),
+        (bytes(range(256)) * 4, "this is not a photo"),
+        (b"\xff\xd8\xff\xe0", "damaged or cut short"),
+    ],
+)
+def test_what_is_no_photo_is_called_by_its_name(data: bytes, says: str) -> None:
+    with pytest.raises(PhotoError, match=says):
+        read_photo(data, "x.jpg")
+
+
+def test_two_hundred_megapixels_are_refused_before_decoding() -> None:
+    """The header alone is enough: this file has no picture data worth the name."""
+
+    def chunk(kind: bytes, content: bytes) -> bytes:
+        check = zlib.crc32(content, zlib.crc32(kind))
+        return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", check)
+
+    size = struct.pack(">IIBBBBB", 20_000, 10_000, 8, 0, 0, 0, 0)
+    data = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", size) + chunk(b"IDAT", b"") + chunk(b"IEND", b"")
+    with pytest.raises(PhotoError, match=r"200 megapixels \(20000 x 10000\); expected at most 100"):
+        read_photo(data, "huge.png")
+
+
+def test_a_thumbnail_is_refused() -> None:
+    with pytest.raises(PhotoError, match="only 20 x 10 pixels"):
+        read_header(coded(Image.new("L", (20, 10)), "PNG"), "x.png")
+
+
+def test_orientation_behind_the_picture_data_is_found(picture: Image.Image) -> None:
+    """PNG allows eXIf after IDAT; looking for it must not decode the picture."""
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    data = coded(picture, "PNG")
+    content = exif.tobytes().removeprefix(b"Exif\x00\x00")
+    chunk = struct.pack(">I", len(content)) + b"eXIf" + content
+    chunk += struct.pack(">I", zlib.crc32(content, zlib.crc32(b"eXIf")))
+    assert read_header(data[:-12] + chunk + data[-12:], "x").orientation == 6
