@@ -120,7 +120,11 @@ def narrowed(
 ) -> AnySelect:
     """Add the filter's conditions to a query on defects; `joined` says that the sheets are in it already."""
     query = query.where(
-        Defect.line_id == wanted.line_id, Defect.current, Defect.ribbon_m >= m_lo, Defect.ribbon_m <= m_hi
+        Defect.line_id == wanted.line_id,
+        # spelled out, because SQLite does not use an index for a bare truth value
+        Defect.current.is_(True),
+        Defect.ribbon_m >= m_lo,
+        Defect.ribbon_m <= m_hi,
     )
     if wanted.kinds and not any_kind:
         query = query.where(Defect.kind.in_(wanted.kinds))

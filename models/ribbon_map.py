@@ -15,7 +15,8 @@ from sqlalchemy.orm import Session
 from models.rates import Rate, rate
 from models.records import INSPECTED_STATES, Defect, PlantFigures, Sheet, Shift
 from models.ribbon_clock import MetreClock, metre_clock
-from models.ribbon_filter import MapFilter, field_index, inspected_by, narrowed, stretch
+from models.ribbon_counts import GridCounts, Window, count_up_to, grid_counts
+from models.ribbon_filter import MapFilter, inspected_by, narrowed, stretch
 
 __all__ = [
     "MAIN_KINDS",
@@ -34,11 +35,11 @@ MAIN_KINDS = ("bubble", "stone", "scratch")
 POINT_LIMIT = 2000
 #: a sheet may be inspected this long after it was cut
 LATE_INSPECTION = timedelta(hours=12)
+MOST_UNPLACED = 100_000
 #: fields along the picture, and the fewer ones that are taken while most would hold a single defect
 FIELDS_ALONG = 96
 FEWER_FIELDS_ALONG = 48
 FEW_DEFECTS = 8000
-FIELDS_ACROSS = 22
 STRIPS = 22
 
 
@@ -89,6 +90,7 @@ class RibbonMap:
     cells  : counts per field and kind, where there are more
     counts : defects in view by kind, in the order of `kinds`
     others : kinds that the filter leaves out, with their counts
+    share  : part of the ribbon that was read for the counts; below 1 they are scaled up from it
     unplaced : defects of the period whose photo had no scale, so that they have no place
     inspected_m2, sheets : glass and sheets in view that count as looked at
     net_lines_mm : the two trim lines, where the plant's figures are known
@@ -107,6 +109,7 @@ class RibbonMap:
     net_lines_mm: tuple[float, ...]
     clock: MetreClock
     dense: bool
+    share: float
     points: tuple[MapPoint, ...]
     cells: tuple[MapCell, ...]
     profile: tuple[Profile, ...]
@@ -150,31 +153,23 @@ def ribbon_map(session: Session, wanted: MapFilter) -> RibbonMap | None:
     None for a line that has no sheets yet.
     """
     ends = stretch(session, wanted)
-    if ends is None:
+    clock = None if ends is None else metre_clock(session, wanted.line_id, *ends)
+    if ends is None or clock is None:
         return None
     m_lo, m_hi = ends
-    clock = metre_clock(session, wanted.line_id, m_lo, m_hi)
-    if clock is None:
-        return None
-    seen = {
-        row.kind: row.n
-        for row in session.execute(
-            narrowed(
-                select(Defect.kind, func.count().label("n")), wanted, m_lo, m_hi, any_kind=True
-            ).group_by(Defect.kind)
-        )
-    }
-    kinds = wanted.kinds or (*MAIN_KINDS, *sorted(set(seen) - set(MAIN_KINDS)))
-    counts = tuple(seen.get(kind, 0) for kind in kinds)
-    dense = sum(counts) > POINT_LIMIT
     x_lo, x_hi, net_lines = _width(session, wanted)
+    total = count_up_to(session, wanted, m_lo, m_hi, FEW_DEFECTS)
+    dense = total > POINT_LIMIT
+    columns = FEWER_FIELDS_ALONG if total < FEW_DEFECTS else FIELDS_ALONG
+    window = Window(m_lo, m_hi, x_lo, x_hi, columns, STRIPS)
+    grid = grid_counts(session, wanted, window)
+    seen = grid.by_kind()
+    kinds = wanted.kinds or (*MAIN_KINDS, *sorted(set(seen) - set(MAIN_KINDS)))
     glass = _glass(session, wanted, m_lo, m_hi)
-    strips = _strips(x_lo, x_hi)
-    groups = tuple((kind,) for kind in kinds) if dense else (kinds,)
     return RibbonMap(
         wanted=wanted,
         kinds=kinds,
-        counts=counts,
+        counts=tuple(seen.get(kind, 0) for kind in kinds),
         others=tuple(sorted((kind, count) for kind, count in seen.items() if kind not in kinds)),
         m_lo=m_lo,
         m_hi=m_hi,
@@ -185,9 +180,10 @@ def ribbon_map(session: Session, wanted: MapFilter) -> RibbonMap | None:
         net_lines_mm=net_lines,
         clock=clock,
         dense=dense,
+        share=grid.share,
         points=() if dense else tuple(defects_in_view(session, wanted, m_lo, m_hi, limit=POINT_LIMIT)),
-        cells=_cells(session, wanted, (m_lo, m_hi), (x_lo, x_hi), fields_along(sum(counts))) if dense else (),
-        profile=_profile(session, wanted, (m_lo, m_hi), strips, groups, glass),
+        cells=_cells(grid, window, kinds) if dense else (),
+        profile=_profile(grid, window, tuple((kind,) for kind in kinds) if dense else (kinds,), glass),
         sheets=sum(lane.sheets for lane in glass),
         inspected_m2=sum(lane.area_m2(x_lo, x_hi) for lane in glass),
         unplaced=_unplaced(session, wanted, clock.time_at(m_lo), clock.time_at(m_hi)),
@@ -292,93 +288,59 @@ def _glass(session: Session, wanted: MapFilter, m_lo: float, m_hi: float) -> lis
     return [_Lane(r.x_left_mm, r.x_left_mm + r.width_mm, r.length / 1000.0, r.sheets) for r in rows]
 
 
-def fields_along(total: int) -> int:
-    """Into how many fields the picture is cut along the ribbon."""
-    return FEWER_FIELDS_ALONG if total < FEW_DEFECTS else FIELDS_ALONG
-
-
-def _cells(
-    session: Session, wanted: MapFilter, along: tuple[float, float], across: tuple[float, float], columns: int
-) -> tuple[MapCell, ...]:
-    m_step = (along[1] - along[0]) / columns
-    x_step = (across[1] - across[0]) / FIELDS_ACROSS
-    column = field_index((Defect.ribbon_m - along[0]) / m_step)
-    row = field_index((Defect.ribbon_x_mm - across[0]) / x_step)
-    query = narrowed(
-        select(Defect.kind, column.label("column"), row.label("row"), func.count().label("n")).where(
-            Defect.ribbon_x_mm >= across[0], Defect.ribbon_x_mm <= across[1]
-        ),
-        wanted,
-        *along,
-    )
-    counted: dict[tuple[str, int, int], int] = {}
-    for kind, i, j, count in session.execute(query.group_by(Defect.kind, column, row)):
-        # what lies exactly on the far edge belongs to the last field
-        key = kind, min(i, columns - 1), min(j, FIELDS_ACROSS - 1)
-        counted[key] = counted.get(key, 0) + count
+def _cells(grid: GridCounts, window: Window, kinds: tuple[str, ...]) -> tuple[MapCell, ...]:
     return tuple(
         MapCell(
             kind,
-            along[0] + i * m_step,
-            along[0] + (i + 1) * m_step,
-            across[0] + j * x_step,
-            across[0] + (j + 1) * x_step,
+            window.m_lo + i * window.m_step,
+            window.m_lo + (i + 1) * window.m_step,
+            window.x_lo_mm + j * window.x_step,
+            window.x_lo_mm + (j + 1) * window.x_step,
             count,
         )
-        for (kind, i, j), count in sorted(counted.items())
+        for (kind, i, j), count in sorted(grid.counts.items())
+        if kind in kinds
     )
-
-
-def _strips(x_lo: float, x_hi: float) -> list[tuple[float, float]]:
-    step = (x_hi - x_lo) / STRIPS
-    return [(x_lo + n * step, x_lo + (n + 1) * step) for n in range(STRIPS)]
 
 
 def _profile(
-    session: Session,
-    wanted: MapFilter,
-    along: tuple[float, float],
-    strips: list[tuple[float, float]],
-    groups: tuple[tuple[str, ...], ...],
-    glass: list[_Lane],
+    grid: GridCounts, window: Window, groups: tuple[tuple[str, ...], ...], glass: list[_Lane]
 ) -> tuple[Profile, ...]:
-    x_lo, step = strips[0][0], strips[0][1] - strips[0][0]
-    strip = field_index((Defect.ribbon_x_mm - x_lo) / step)
-    query = narrowed(
-        select(Defect.kind, strip.label("strip"), func.count().label("n")).where(
-            Defect.ribbon_x_mm >= x_lo, Defect.ribbon_x_mm <= strips[-1][1]
-        ),
-        wanted,
-        *along,
-    )
-    counted: dict[tuple[str, int], int] = {}
-    for kind, n, count in session.execute(query.group_by(Defect.kind, strip)):
-        key = kind, min(n, STRIPS - 1)
-        counted[key] = counted.get(key, 0) + count
+    """Rate of each group of kinds in each row across, with the limits of what was really read."""
+    sums: dict[tuple[str, int], int] = {}
+    for (kind, _, row), count in grid.counts.items():
+        sums[kind, row] = sums.get((kind, row), 0) + count
+    strips = [
+        (window.x_lo_mm + row * window.x_step, window.x_lo_mm + (row + 1) * window.x_step)
+        for row in range(window.rows)
+    ]
     return tuple(
         Profile(
             group,
             low,
             high,
             rate(
-                sum(counted.get((kind, n), 0) for kind in group),
-                sum(lane.area_m2(low, high) for lane in glass),
+                round(sum(sums.get((kind, row), 0) for kind in group) * grid.share),
+                sum(lane.area_m2(low, high) for lane in glass) * grid.share,
             ),
         )
         for group in groups
-        for n, (low, high) in enumerate(strips)
+        for row, (low, high) in enumerate(strips)
     )
 
 
 def _unplaced(session: Session, wanted: MapFilter, begin: datetime, finish: datetime) -> int:
     """Defects without a place, found on sheets of about this period."""
-    query = select(func.count()).where(
-        Defect.line_id == wanted.line_id,
-        Defect.current,
-        Defect.ribbon_m.is_(None),
-        Defect.found_at >= begin,
-        Defect.found_at <= finish + LATE_INSPECTION,
+    # the limit keeps the database from starting at the times, which nearly every placed defect would pass
+    query = select(Defect.found_at).where(
+        Defect.line_id == wanted.line_id, Defect.current.is_(True), Defect.ribbon_m.is_(None)
     )
     if wanted.kinds:
         query = query.where(Defect.kind.in_(wanted.kinds))
-    return session.scalar(query) or 0
+    placeless = query.limit(MOST_UNPLACED).subquery()
+    counted = (
+        select(func.count())
+        .select_from(placeless)
+        .where(placeless.c.found_at >= begin, placeless.c.found_at <= finish + LATE_INSPECTION)
+    )
+    return session.scalar(counted) or 0

@@ -7,7 +7,7 @@ of crews differ with their eyes too; the pages say so.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
@@ -20,6 +20,8 @@ from sqlalchemy.sql.functions import FunctionElement
 
 from models.rates import Rate, rate
 from models.records import INSPECTED_STATES, Defect, Sheet, Shift
+from models.ribbon_clock import metre_clock
+from models.ribbon_counts import count_up_to
 from models.ribbon_filter import MapFilter, inspected_by, narrowed, stretch
 
 __all__ = ["ShiftRate", "ShiftRates", "shift_rates"]
@@ -28,6 +30,8 @@ __all__ = ["ShiftRate", "ShiftRates", "shift_rates"]
 UNNAMED_SHIFTS = ((6, "early"), (14, "late"), (22, "night"))
 #: more shifts than this are put together by day, and more days by week
 MOST_BARS = 130
+#: more defects than this are counted by the day on which their glass was cut, from the ribbon's index
+MANY = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +55,7 @@ class ShiftRates:
     """Rates of consecutive shifts over a stretch of ribbon.
 
     by      : "shift", "day" or "week": what one entry stands for
+    cutting : True where days and weeks are those of cutting, False where they are those of inspection
     pooled  : rate of the whole stretch per kind
     assumed : True where the plant has no shifts of its own entered and eight-hour ones were taken
     """
@@ -60,6 +65,7 @@ class ShiftRates:
     shifts: tuple[ShiftRate, ...]
     pooled: tuple[Rate, ...]
     assumed: bool
+    cutting: bool = False
 
 
 class ten_minutes(FunctionElement[str]):  # noqa: N801 - named like the SQL functions it stands beside
@@ -100,6 +106,8 @@ def shift_rates(session: Session, wanted: MapFilter, kinds: tuple[str, ...], zon
     ends = stretch(session, wanted)
     if ends is None:
         return ShiftRates(kinds, "shift", (), tuple(rate(0, 0.0) for _ in kinds), assumed=False)
+    if count_up_to(session, wanted, *ends, MANY) > MANY:
+        return _by_cutting(session, wanted, kinds, zone, ends)
     named = {
         row.id: row for row in session.execute(select(Shift.__table__).where(Shift.line_id == wanted.line_id))
     }
@@ -125,15 +133,71 @@ def shift_rates(session: Session, wanted: MapFilter, kinds: tuple[str, ...], zon
         kinds=kinds,
         by=by,
         shifts=tuple(_finished(entry, kinds) for entry in merged),
-        pooled=tuple(
-            rate(sum(e.counts.get(kind, 0) for e in merged), sum(e.area_m2 for e in merged)) for kind in kinds
-        ),
+        pooled=_pooled(merged, kinds),
         assumed=assumed,
     )
 
 
-def _glass_query(wanted: MapFilter, m_lo: float, m_hi: float, slot: Any) -> Any:
-    width = Sheet.width_mm
+def _by_cutting(
+    session: Session, wanted: MapFilter, kinds: tuple[str, ...], zone: tzinfo, ends: tuple[float, float]
+) -> ShiftRates:
+    """Rates by local day or week of cutting: one look into the index for each."""
+    clock = metre_clock(session, wanted.line_id, *ends)
+    if clock is None:
+        return ShiftRates(kinds, "day", (), tuple(rate(0, 0.0) for _ in kinds), assumed=False, cutting=True)
+    begin, finish = clock.time_at(ends[0]), clock.time_at(ends[1])
+    days = 1 if (finish - begin) / timedelta(days=1) <= MOST_BARS else 7
+    totals = [func.sum(case((Defect.kind == kind, 1), else_=0)) for kind in kinds]
+    entries = []
+    for start, end in _local_days(begin, finish, zone, days):
+        m_lo = max(ends[0], clock.metre_at(start))
+        m_hi = min(ends[1], clock.metre_at(end))
+        if m_hi <= m_lo:
+            continue
+        counted = session.execute(narrowed(select(*totals), wanted, m_lo, m_hi)).one()
+        sheets, area = session.execute(_glass_between(wanted, m_lo, m_hi)).one()
+        counts = {kind: int(n or 0) for kind, n in zip(kinds, counted, strict=True)}
+        name = "day" if days == 1 else "week"
+        entries.append(_Sum(name, None, start, end, sheets or 0, (area or 0.0) / 1e6, counts))
+    return ShiftRates(
+        kinds=kinds,
+        by="day" if days == 1 else "week",
+        shifts=tuple(_finished(entry, kinds) for entry in entries),
+        pooled=_pooled(entries, kinds),
+        assumed=False,
+        cutting=True,
+    )
+
+
+def _local_days(
+    begin: datetime, finish: datetime, zone: tzinfo, days: int
+) -> Iterator[tuple[datetime, datetime]]:
+    """Local days, or weeks from Monday on, that cover a period."""
+    wall = begin.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=None)
+    if days == 7:
+        wall -= timedelta(days=wall.weekday())
+    start = wall.replace(tzinfo=zone).astimezone(UTC)
+    while start < finish:
+        wall += timedelta(days=days)
+        end = wall.replace(tzinfo=zone).astimezone(UTC)
+        yield start, end
+        start = end
+
+
+def _glass_between(wanted: MapFilter, m_lo: float, m_hi: float) -> Any:
+    query = select(func.count(), func.sum(_inspected_width(wanted) * Sheet.length_mm)).where(
+        Sheet.line_id == wanted.line_id,
+        Sheet.state.in_(INSPECTED_STATES),
+        Sheet.ribbon_start_m >= m_lo,
+        Sheet.ribbon_start_m < m_hi,
+    )
+    crew = inspected_by(wanted)
+    return query if crew is None else query.where(crew)
+
+
+def _inspected_width(wanted: MapFilter) -> Any:
+    """Width of a sheet within the strip asked for, as the database works it out."""
+    width: Any = Sheet.width_mm
     if wanted.x_lo_mm is not None or wanted.x_hi_mm is not None:
         right = Sheet.x_left_mm + Sheet.width_mm
         high = (
@@ -141,12 +205,16 @@ def _glass_query(wanted: MapFilter, m_lo: float, m_hi: float, slot: Any) -> Any:
         )
         left = Sheet.x_left_mm
         low = left if wanted.x_lo_mm is None else case((left > wanted.x_lo_mm, left), else_=wanted.x_lo_mm)
-        width = case((high > low, high - low), else_=0.0)  # type: ignore[assignment]
+        width = case((high > low, high - low), else_=0.0)
+    return width
+
+
+def _glass_query(wanted: MapFilter, m_lo: float, m_hi: float, slot: Any) -> Any:
     query = select(
         Sheet.shift_id,
         slot.label("slot"),
         func.count().label("sheets"),
-        func.sum(width * Sheet.length_mm).label("mm2"),
+        func.sum(_inspected_width(wanted) * Sheet.length_mm).label("mm2"),
     ).where(
         Sheet.line_id == wanted.line_id,
         Sheet.state.in_(INSPECTED_STATES),
@@ -212,6 +280,11 @@ def _together(entries: Iterable[_Sum], zone: tzinfo, days: int) -> list[_Sum]:
         for kind, n in entry.counts.items():
             whole.counts[kind] = whole.counts.get(kind, 0) + n
     return [merged[begin] for begin in sorted(merged)]
+
+
+def _pooled(entries: Sequence[_Sum], kinds: tuple[str, ...]) -> tuple[Rate, ...]:
+    area = sum(entry.area_m2 for entry in entries)
+    return tuple(rate(sum(entry.counts.get(kind, 0) for entry in entries), area) for kind in kinds)
 
 
 def _finished(entry: _Sum, kinds: tuple[str, ...]) -> ShiftRate:

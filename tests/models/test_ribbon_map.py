@@ -144,8 +144,8 @@ def test_many_defects_are_counted_per_field_as_a_plain_loop_counts_them(session:
     assert found.dense
     assert found.points == ()
     assert found.total == len(places) == sum(cell.count for cell in found.cells)
-    m_step = (found.m_hi - found.m_lo) / mapping.fields_along(len(places))
-    x_step = (found.x_hi_mm - found.x_lo_mm) / mapping.FIELDS_ACROSS
+    m_step = (found.m_hi - found.m_lo) / mapping.FEWER_FIELDS_ALONG
+    x_step = (found.x_hi_mm - found.x_lo_mm) / mapping.STRIPS
     plain = Counter(
         (kind, int((m - found.m_lo) / m_step), int((x + 145.0 - found.x_lo_mm) / x_step))
         for kind, m, x in places
@@ -187,6 +187,26 @@ def test_the_list_of_defects_goes_on_page_by_page_without_gap_or_repeat(session:
         seen += [point.defect_id for point in page]
         last = page[-1].defect_id
     assert len(seen) == len(set(seen)) == 57
+
+
+def test_a_sampled_picture_keeps_the_total_and_the_shape(
+    session: Session, line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half of the ribbon read: a binomial share, so four standard errors around every figure."""
+    rows.figures(session, line.id)
+    places = _many(session, line, 4000)
+    monkeypatch.setattr("models.ribbon_counts.EXACT_LIMIT", 1000)
+    monkeypatch.setattr("models.ribbon_counts.SAMPLE", 2000)
+    found = ribbon_map(session, MapFilter(line.id))
+    assert found is not None
+    assert 0.3 < found.share < 0.8
+    error = 4.0 * (len(places) * (1.0 - found.share) / found.share) ** 0.5
+    assert found.total == pytest.approx(len(places), abs=error)
+    assert found.total == pytest.approx(sum(cell.count for cell in found.cells), abs=len(found.cells))
+    middle = found.profile[len(found.profile) // 3].rate
+    assert middle.low_per_m2 is not None
+    assert middle.high_per_m2 is not None
+    assert middle.low_per_m2 < len(places) / 2 / (300 * 3.21) < middle.high_per_m2
 
 
 @pytest.mark.parametrize(

@@ -94,3 +94,19 @@ def test_too_many_shifts_are_put_together_by_local_day(session: Session, line: L
     assert found.by == "day"
     assert {s.begin.astimezone(BERLIN).hour for s in found.shifts} == {0}
     assert [s.rates[0].count for s in found.shifts[:-1]] == [3] * (len(found.shifts) - 1)
+
+
+def test_very_many_defects_are_counted_by_day_of_cutting_with_the_same_sums(
+    session: Session, line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for n in range(40):
+        sheet = rows.sheet(session, line.id, 2400.0 * n)
+        rows.defect(session, sheet, 10.0, 10.0, kind=KINDS[n % 2])
+    wanted = MapFilter(line.id, m_lo=0.0)
+    exact = shift_rates(session, wanted, KINDS, BERLIN)
+    monkeypatch.setattr("models.shift_rates.MANY", 10)
+    found = shift_rates(session, wanted, KINDS, BERLIN)
+    assert (found.by, found.cutting) == ("day", True)
+    assert [p.count for p in found.pooled] == [p.count for p in exact.pooled] == [20, 20]
+    assert found.pooled[0].area_m2 == pytest.approx(exact.pooled[0].area_m2)
+    assert {s.begin.astimezone(BERLIN).hour for s in found.shifts} == {0}
