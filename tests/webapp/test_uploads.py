@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import func, select
 
 from models.database import reading
-from models.records import Job, Photo
+from models.records import Job, Photo, SavedSetup
 
 JSON = {"Accept": "application/json"}
 SETUP = {"lighting": "dark_field", "field_mm": [0, 0, 320, 240], "mm_per_px": 1.0}
@@ -178,3 +178,47 @@ def test_a_photo_is_looked_at_again_with_another_set_up(inspector, signed_in, bo
     assert answer.json["photos"][0]["state"] == "waiting"
     with reading(plant.sessions) as session:
         assert session.get_one(Photo, photographed).setup["mm_per_px"] == 1.0
+
+
+def test_a_set_up_entered_field_by_field_is_the_same_as_its_file(signed_in, booth, plant):
+    lead = signed_in("quality_lead")
+    fields = {"name": "Bench", "lighting": "bright_field", "thickness_mm": "4", "tag_side_mm": "36,0"}
+    fields |= {"field_x0": "-48", "field_y0": "-48", "field_x1": "548", "field_y1": "428"}
+    fields |= {"tag_0_x": "-41", "tag_0_y": "-41", "tag_1_x": "505", "tag_1_y": "-41", "tag_1_id": "7"}
+    lead.post(f"/inspect/lines/{booth.line_id}/set-ups", data=fields)
+    with reading(plant.sessions) as session:
+        saved = session.scalars(select(SavedSetup)).one().setup
+    assert saved == {
+        "lighting": "bright_field",
+        "thickness_mm": 4.0,
+        "field_mm": [-48.0, -48.0, 548.0, 428.0],
+        "tags": {
+            "dictionary": "DICT_5X5_50",
+            "corners_mm": {
+                "0": [[-41.0, -41.0], [-5.0, -41.0], [-5.0, -5.0], [-41.0, -5.0]],
+                "7": [[505.0, -41.0], [541.0, -41.0], [541.0, -5.0], [505.0, -5.0]],
+            },
+        },
+    }
+
+
+@pytest.mark.parametrize(
+    ("fields", "sentence"),
+    [
+        ({"field_x0": "1"}, "expected all four sides"),
+        ({"sheet_width_mm": "500"}, "expected both width and length"),
+        ({"tag_2_x": "5"}, "tag 2: expected x and y"),
+        ({"mm_per_px": "0.2"}, "field_mm"),
+        ({"mm_per_px": "small"}, "is no number"),
+    ],
+)
+def test_a_set_up_with_a_gap_is_refused_and_not_saved(signed_in, booth, plant, fields, sentence):
+    answer = signed_in("quality_lead").post(
+        f"/inspect/lines/{booth.line_id}/set-ups",
+        data={"name": "Bench", "lighting": "dark_field", **fields},
+        headers=JSON,
+    )
+    assert answer.status_code == 400
+    assert sentence in answer.json["error"]["message"]
+    with reading(plant.sessions) as session:
+        assert session.scalars(select(SavedSetup)).all() == []

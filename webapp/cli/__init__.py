@@ -89,6 +89,10 @@ def _run(module: ModuleType, args: argparse.Namespace, home: Path | None) -> int
         where = f"{error.filename}: " if error.filename else ""
         sys.stderr.write(f"lehrbook {args.command}: {where}{error.strerror or error}\n")
         return 2
+    except BrokenPipeError:
+        # whoever read the output has seen enough; the rest goes nowhere, without a complaint at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except KeyboardInterrupt:
         sys.stderr.write(f"lehrbook {args.command}: stopped\n")
         return 1
