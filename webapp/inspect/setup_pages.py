@@ -9,6 +9,7 @@ from models.errors import BadValue, NoSuchRecord
 from models.records import Line
 from webapp import bridge
 from webapp.inspect.blueprint import bp, inspecting
+from webapp.inspect.setup_form import TAG_ROWS, setup_from_fields
 from webapp.plant import commit, db
 from webapp.security import roles
 
@@ -22,19 +23,26 @@ def setups(line_id: int) -> ResponseReturnValue:
     line = _line(line_id)
     rows = [(saved, bridge.setup_words(saved.setup)) for saved in saved_setups.list_setups(db(), line_id)]
     return render_template(
-        "inspect/setups.html", title=f"Photo set-ups, line {line.name}", line=line, rows=rows
+        "inspect/setups.html",
+        title=f"Photo set-ups, line {line.name}",
+        line=line,
+        rows=rows,
+        tag_rows=TAG_ROWS,
     )
 
 
 @bp.post("/lines/<int:line_id>/set-ups")
 @keeping
 def save_setup(line_id: int) -> ResponseReturnValue:
-    """Save a set-up from a set-up file."""
+    """Save a set-up from a set-up file or from the fields."""
     line = _line(line_id)
     file = request.files.get("setup_file")
-    if file is None or not file.filename:
+    if file is not None and file.filename:
+        content = bridge.read_setup_file(file.stream.read(1_000_001), file.filename)
+    elif request.form.get("lighting"):
+        content = bridge.check_setup(setup_from_fields(request.form), "set-up")
+    else:
         raise BadValue("no set-up file was chosen; nothing was saved")
-    content = bridge.read_setup_file(file.stream.read(1_000_001), file.filename)
     saved = saved_setups.save_setup(
         db(),
         line.id,
