@@ -205,6 +205,9 @@ def _keep(session: Session, sheet: Sheet, judged: Judged, user_id: int | None) -
             "use": judged.sheet.use,
             "answers": dict(judged.sheet.answers),
             "optical_angle_deg": judged.sheet.optical_angle_deg,
+            # as handed to the judge, which may ask for more than the coverage says (see _all_bounded)
+            "covered_fraction": judged.sheet.covered_fraction,
+            "smallest_sized_mm": judged.sheet.smallest_sized_mm,
         },
         coverage=judged.coverage.to_dict(),
         decided_at=utc_now(),

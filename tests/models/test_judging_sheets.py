@@ -97,12 +97,7 @@ def test_a_stored_verdict_can_be_worked_out_again(session: Session, booth: Booth
     assert verdict.coverage["complete"] is True
     from models.grades import judge, sheet_from_dict
 
-    again = {
-        **verdict.sheet_as_judged,
-        "defects": verdict.defects,
-        "covered_fraction": verdict.coverage["covered_fraction"],
-        "smallest_sized_mm": verdict.coverage["smallest_sized_mm"],
-    }
+    again = {**verdict.sheet_as_judged, "defects": verdict.defects}
     result = judge(sheet_from_dict(again, where="stored verdict"), grade)
     assert result.outcome == verdict.outcome
     assert [reason.to_dict() for reason in result.reasons] == verdict.reasons
