@@ -305,4 +305,3 @@ def upgrade() -> None:
         sa.UniqueConstraint('supersedes_id', name='uq_find_decision_supersedes_id')
     )
     op.create_index('ix_find_decision_find_id', 'find_decision', ['find_id'])
-
