@@ -136,6 +136,6 @@ def timed(
     bright: bool,
 ) -> tuple[list[Call], float]:
     """Calls and seconds."""
-    start = time.perf_counter()
+    start = time.process_time()
     calls = detect(grey, mask, bright)
-    return calls, time.perf_counter() - start
+    return calls, time.process_time() - start
