@@ -20,6 +20,10 @@ MOST_BLACK = 0.6
 LIT_MARK = 30
 ROUGH_RATIO = 4.0
 ROUGH_SD = 5.0
+ROUGHEST_SD = 28.0
+STRONG_SD = 8.0
+FEWEST_STRONG = 12
+ONE_SIDED = 4
 EVENLY_LIT_BLACK = 60.0
 
 
@@ -33,17 +37,23 @@ class Condition:
     ends: bool = False
 
 
-def check_light(grey: ByteImage, mask: ByteImage, lighting: str) -> list[Condition]:
-    """Whether the field is exposed as the lighting wants it; works on a sparse sample of the pixels."""
+def check_light(
+    grey: ByteImage, mask: ByteImage, lighting: str, hidden_fraction: float = 0.0
+) -> list[Condition]:
+    """Whether the field is exposed as the lighting wants it; works on a sparse sample of the pixels.
+
+    hidden_fraction : share of the field that the mask leaves out because it is saturated
+    """
+    if hidden_fraction > MOST_SATURATED:
+        return [_blown_out(hidden_fraction)]
     step = max(1, int(np.sqrt(grey.size / 100_000)))
     values = grey[::step, ::step][mask[::step, ::step] > 0]
     if values.size < 100:
         return []
     middle = float(np.median(values))
-    if np.mean(values >= SATURATED) > MOST_SATURATED:
-        share = 100 * float(np.mean(values >= SATURATED))
-        text = f"The photo is blown out: {share:.0f} % of the field is saturated; expose it less."
-        return [Condition("blown_out", text, ends=True)]
+    saturated = float(np.mean(values >= SATURATED))
+    if saturated > MOST_SATURATED:
+        return [_blown_out(saturated)]
     if lighting == BRIGHT_FIELD and middle < DARKEST_BRIGHT_FIELD:
         text = f"The photo is too dark for bright field (grey value {middle:.0f} of 255); expose it longer."
         return [Condition("too_dark", text, ends=True)]
@@ -56,11 +66,16 @@ def check_light(grey: ByteImage, mask: ByteImage, lighting: str) -> list[Conditi
             return [Condition("too_dark", text, ends=True)]
         if middle > BRIGHTEST_DARK_FIELD:
             text = (
-                f"The set-up says dark field, but the ground of the photo is bright (middle grey value "
-                f"{middle:.0f} of 255); check the lighting in the set-up."
+                f"The set-up says dark field, but the ground of the photo is bright (grey value {middle:.0f} "
+                "of 255); check the lighting in the set-up."
             )
             return [Condition("wrong_lighting", text, ends=True)]
     return []
+
+
+def _blown_out(share: float) -> Condition:
+    text = f"The photo is blown out: {100 * share:.0f} % of the field is saturated; expose it less."
+    return Condition("blown_out", text, ends=True)
 
 
 def guess_lighting(grey: ByteImage) -> str:
@@ -68,12 +83,32 @@ def guess_lighting(grey: ByteImage) -> str:
     return BRIGHT_FIELD if float(np.median(grey[::8, ::8])) > EVENLY_LIT_BLACK else DARK_FIELD
 
 
-def check_subject(grey: ByteImage, flat: Flat) -> list[Condition]:
-    """Whether the photo shows smoothly lit glass: roughness far above the fine noise means something else."""
+def check_subject(grey: ByteImage, flat: Flat, lighting: str) -> list[Condition]:
+    """Whether the photo shows smoothly lit glass under the lighting that the set-up names.
+
+    Roughness far above the fine noise means something else than glass. Marks that scatter are brighter than
+    a dark
+    ground; on a lit ground nearly everything is darker than it.
+    """
     rough, fine = roughness(grey, flat)
-    if rough > ROUGH_SD and rough > ROUGH_RATIO * max(fine, 1.0):
+    if rough > ROUGHEST_SD or (rough > ROUGH_SD and rough > ROUGH_RATIO * max(fine, 1.0)):
         text = "The photo does not look like a lit sheet of glass; nothing was looked for in it."
         return [Condition("not_a_sheet", text, ends=True)]
+    sample = flat.signal[::3, ::3]
+    bright, dark = int(np.count_nonzero(sample > STRONG_SD)), int(np.count_nonzero(sample < -STRONG_SD))
+    middle = float(np.median(flat.level_small))
+    if lighting == BRIGHT_FIELD and middle < EVENLY_LIT_BLACK and bright > FEWEST_STRONG + ONE_SIDED * dark:
+        text = (
+            "The set-up says bright field, but the ground is dark and the marks are bright; check the "
+            "lighting in the set-up."
+        )
+        return [Condition("wrong_lighting", text, ends=True)]
+    if lighting == DARK_FIELD and middle > EVENLY_LIT_BLACK and dark > FEWEST_STRONG + ONE_SIDED * bright:
+        text = (
+            "The set-up says dark field, but the ground is lit and the marks are dark; check the lighting in "
+            "the set-up."
+        )
+        return [Condition("wrong_lighting", text, ends=True)]
     return []
 
 

@@ -24,6 +24,7 @@ import numpy as np
 from vision import eye
 from vision.blur import LIKELY_BLUR_PX, blur_of_marks
 from vision.conditions import Condition, check_focus, check_light, check_subject, guess_lighting
+from vision.cut_edges import with_seen_edges
 from vision.flatten import flatten
 from vision.frames import Frame
 from vision.masks import Seen, look_where
@@ -87,15 +88,18 @@ def _inspect(data: bytes, setup: PhotoSetup | None, name: str, stages: StageSink
     clock.mark("decode")
     lighting = guess_lighting(photo.grey) if setup is None else setup.lighting
     placed = place_photo(photo.grey, setup)
+    if setup is not None and placed.frame is not None:
+        setup, edges = with_seen_edges(photo.grey, setup, placed.frame)
+        placed = replace(placed, messages=placed.messages + edges)
     seen = look_where(photo.grey, setup, placed.frame, list(placed.tags))
-    conditions = check_light(photo.grey, seen.mask, lighting)
+    conditions = check_light(photo.grey, seen.mask, lighting, seen.hidden_fraction)
     if any(condition.ends for condition in conditions):
         clock.mark("rectify")
         return _result(photo, setup, placed, seen, placed.blur_px, (), conditions, clock)
     mm_per_px = None if placed.scale is None else placed.scale.mm_per_px
     flat = flatten(photo.grey, seen.mask, lighting, mm_per_px)
     measured_blur = placed.blur_px if placed.blur_px is not None else blur_of_marks(flat)
-    conditions += check_subject(photo.grey, flat) + check_focus(measured_blur)
+    conditions += check_subject(photo.grey, flat, lighting) + check_focus(measured_blur)
     blur_px = LIKELY_BLUR_PX if measured_blur is None else measured_blur
     if stages is not None:
         stages.light(photo.grey, flat)
@@ -151,7 +155,7 @@ def _result(
         frame=placed.frame,
         scale=placed.scale,
         blur_px=blur_px,
-        smallest_sized_mm=_smallest_sized_mm(placed, seen, blur_px),
+        smallest_sized_mm=None if ended else _smallest_sized_mm(placed, seen, blur_px),
         covered_mm=None if ended else seen.covered_mm,
         covered_fraction=fraction,
         finds=finds,

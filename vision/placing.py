@@ -77,11 +77,11 @@ def _by_tags(grey: ByteImage, setup: PhotoSetup) -> Placed:
         blur = blur_of_tags(seen)
         fit, left_out = fit_frame(seen, told, grey.shape[1], grey.shape[0])
     if fit is None:
-        return unsized(
-            "tags_missing",
-            f"Only {_named(found)} of the {len(told)} reference tags can be used ({_listed(missing)} hidden "
-            f"or not in the photo); {FEWEST_TAGS} are needed, so no sizes are given.",
-        )
+        if len(found) >= FEWEST_TAGS:
+            text = f"The sides of {_named(found)} cannot be measured (too small, blurred or covered)"
+        else:
+            text = f"Only {_named(found)} of the {len(told)} reference tags can be seen"
+        return unsized("tags_missing", f"{text}; {FEWEST_TAGS} tags are needed, so no sizes are given.")
     if not fit.trusted:
         worst = max(fit.of_tag_px, key=lambda number: fit.of_tag_px[number])
         return unsized(

@@ -67,7 +67,7 @@ def test_two_tags_are_not() -> None:
     photo.grey[: photo.grey.shape[0] // 2] = 120
     placed = place(photo)
     assert placed.scale is None
-    assert "3 are needed, so no sizes are given" in placed.messages[0]
+    assert "3 tags are needed, so no sizes are given" in placed.messages[0]
 
 
 def test_no_tags_at_all() -> None:
