@@ -4,8 +4,8 @@
 
 Prints a table in Markdown: recall of visible defects at 1, 3 and 10 false calls per square metre, by size
 band and for scratches, length errors, kinds, uncertainties, false calls on clean photos, and cost as a ratio
-to OpenCV's colour decoding of the same file on one thread (processor time, so that other work on the machine does not
-count). No absolute time is a promise: read the ratios.
+to OpenCV's colour decoding of the same file on one thread (processor time, so that other work on the machine
+does not count). No absolute time is a promise: read the ratios.
 """
 
 from __future__ import annotations
