@@ -89,32 +89,32 @@ def set_up(plant: Plant, photos: Callable[[], list[DemoPhoto]], tell: Tell) -> b
     Raises NotAllowedNow when the database holds a plant that no demo made.
     """
     note = plant.settings.home / NOTE_NAME
-    done = json.loads(note.read_text(encoding="utf-8"))["done"] if note.exists() else ""
-    if done == "all":
+    begun = note.exists()
+    if begun and json.loads(note.read_text(encoding="utf-8"))["ready"]:
         return False
     listed = photos()
-    if not done:
-        _refuse_real_plant(plant)
-        _write(note, "")
+    seeded = _has_line(plant)
+    if seeded and not begun:
+        msg = "the database holds a plant already; the demo needs a database and a data folder of its own"
+        raise NotAllowedNow(msg)
+    if not seeded:
+        _write(note, ready=False)
         demo.seed_plant(plant.sessions, plant.book, end=utc_now(), progress=lambda s, t: tell(0.6 * s, t))
-        _write(note, "weeks")
     _add_photos(plant, listed, tell)
     _inspect_all(plant, tell)
     _finish_some(plant, listed)
-    _write(note, "all")
+    _write(note, ready=True)
     tell(1.0, "ready")
     return True
 
 
-def _refuse_real_plant(plant: Plant) -> None:
+def _has_line(plant: Plant) -> bool:
     with reading(plant.sessions) as session:
-        if session.scalar(select(exists().where(Line.id > 0))):
-            msg = "the database holds a plant already; the demo needs a database and a data folder of its own"
-            raise NotAllowedNow(msg)
+        return bool(session.scalar(select(exists().where(Line.id > 0))))
 
 
-def _write(note: Path, done: str) -> None:
-    note.write_text(json.dumps({"done": done}), encoding="utf-8")
+def _write(note: Path, *, ready: bool) -> None:
+    note.write_text(json.dumps({"ready": ready}), encoding="utf-8")
 
 
 def _photo(folder: Path, entry: dict[str, Any]) -> DemoPhoto:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from models import inspections, setups
 from models.errors import NoSuchSheet
-from models.grades import GradeBook
+from models.grades import SAFETY, GradeBook
 from models.grades.kinds import KINDS
 from models.inspections import FindView
 from models.records import Defect, Job, Photo, SavedSetup, Sheet, User
@@ -137,6 +137,7 @@ def sheet_state(view: SheetView) -> dict[str, Any]:
         "photos": [asdict(photo) for photo in view.photos],
         "panel": render_template("inspect/_panel.html", view=view, **words),
         "tabs": render_template("inspect/_tabs.html", view=view),
+        "outcome": view.outcome.words,
     }
 
 
@@ -154,6 +155,7 @@ def words_for_forms() -> dict[str, Any]:
         "main_kinds": [{"name": mark.kind, "shape": mark.shape} for mark in MARKS.values()],
         "finer_kinds": sorted(set(KINDS) - BROAD_KINDS - set(MARKS)),
         "dismiss_reasons": DISMISS_REASONS,
+        "safety": SAFETY,
     }
 
 

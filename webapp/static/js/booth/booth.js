@@ -3,7 +3,8 @@
 
 import { PhotoViewer } from "./viewer.js";
 import { bindPanel, scrollTo, sentence, swap } from "./panel.js";
-import { get, onState, setState, state } from "./state.js";
+import { get } from "./server.js";
+import { onState, setState, state } from "./state.js";
 import { bindKeys, bindSwitch } from "./keys.js";
 import { bindMissed } from "./missed.js";
 import { bindPhotos } from "./photos.js";

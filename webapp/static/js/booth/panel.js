@@ -1,7 +1,8 @@
 // The verdict panel: every act is a small form. Here it goes to the server without leaving the page, and what comes
 // back replaces the panel. Without scripts the same forms post and come back as a page.
 
-import { post, setState, Refusal } from "./state.js";
+import { post, Refusal } from "./server.js";
+import { setState, state } from "./state.js";
 
 // say(sentence, isProblem) : tells what happened; acted(id) : a find was dealt with
 export function bindPanel(root, { say, acted }) {
@@ -19,8 +20,9 @@ export function bindPanel(root, { say, acted }) {
         window.location.assign(answer.go);
         return;
       }
+      const before = state().outcome;
       setState(answer);
-      say(answer.said, false);
+      say(before === answer.outcome ? answer.said : `${answer.said} Verdict now: ${answer.outcome}.`, false);
       acted(form.dataset.act, form.dataset.mark);
     } catch (error) {
       if (error.status === 401) {

@@ -1,6 +1,7 @@
 // Taking and choosing photos on the sheet page: camera, gallery, drag and drop; the list of those on their way.
 
 import { Uploader } from "./upload.js";
+import { drawWaiting } from "./waiting_list.js";
 
 export function bindPhotos(root, { arrived, say }) {
   const form = document.getElementById("add-photos");
@@ -10,7 +11,10 @@ export function bindPhotos(root, { arrived, say }) {
 
   const uploader = new Uploader({
     user: root.dataset.user,
-    show: (items, note) => draw(items, note),
+    show: (items, note) => {
+      drawWaiting(list, items, (key) => uploader.remove(key));
+      if (note) say(note, true);
+    },
     done: (forSheet) => {
       if (forSheet === sheet) arrived();
     },
@@ -23,37 +27,6 @@ export function bindPhotos(root, { arrived, say }) {
       if (field?.value) origin[name] = field.value;
     }
     return { sheet, url: form.action, setupId: form.elements.setup_id?.value ?? "", origin };
-  }
-
-  function draw(items, note) {
-    list.replaceChildren();
-    for (const item of items) {
-      const line = document.createElement("li");
-      const words = document.createElement("span");
-      line.append(words);
-      if (item.refused) {
-        line.className = "note problem";
-        line.setAttribute("role", "alert");
-        words.textContent = `Not taken: ${item.refused}`;
-        const button = document.createElement("button");
-        button.type = "button";
-        button.textContent = "Remove from the list";
-        button.addEventListener("click", () => uploader.remove(item.key));
-        line.append(button);
-      } else if (!item.mine) {
-        words.textContent = `${item.name} waits on this tablet for the person who took it to sign in.`;
-      } else {
-        words.textContent = `${item.name}: ${item.progress ? "sending" : "waits"}`;
-        const bar = document.createElement("progress");
-        bar.max = 1;
-        bar.value = item.progress;
-        bar.setAttribute("aria-label", `${item.name} sent`);
-        line.append(bar);
-      }
-      list.append(line);
-    }
-    list.hidden = !items.length;
-    if (note) say(note, true);
   }
 
   for (const input of form.querySelectorAll("input[type=file][data-direct]")) {

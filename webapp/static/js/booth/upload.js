@@ -1,7 +1,7 @@
 // Sends waiting photos to the server, one after the other, with progress; tries again when the network comes back.
 
 import * as queue from "./queue.js";
-import { csrfToken } from "./state.js";
+import { csrfToken } from "./server.js";
 
 const AGAIN_MS = 5000;
 

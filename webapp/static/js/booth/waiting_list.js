@@ -1,0 +1,33 @@
+// The list of photos that wait on this tablet: on their way, refused, or somebody else's.
+
+// items : as Uploader shows them; remove(key) : a refused photo is taken off the list
+export function drawWaiting(list, items, remove) {
+  list.replaceChildren(...items.map((item) => line(item, remove)));
+  list.hidden = !items.length;
+}
+
+function line(item, remove) {
+  const row = document.createElement("li");
+  const words = document.createElement("span");
+  row.append(words);
+  if (item.refused) {
+    row.className = "note problem";
+    row.setAttribute("role", "alert");
+    words.textContent = `Not taken: ${item.refused}`;
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = "Remove from the list";
+    button.addEventListener("click", () => remove(item.key));
+    row.append(button);
+  } else if (!item.mine) {
+    words.textContent = `${item.name} waits on this tablet for the person who took it to sign in.`;
+  } else {
+    words.textContent = `${item.name}: ${item.progress ? "sending" : "waits"}`;
+    const bar = document.createElement("progress");
+    bar.max = 1;
+    bar.value = item.progress;
+    bar.setAttribute("aria-label", `${item.name} sent`);
+    row.append(bar);
+  }
+  return row;
+}
