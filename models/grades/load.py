@@ -297,3 +297,14 @@ def _average(table: Table, i: int, source: str, remembered: bool) -> PackAverage
     )
     table.done()
     return average
+
+
+def source_text(grade: Grade, directory: Path | str | None = None) -> str | None:
+    """The text of the file that a grade was read from, found by its hash; None where it is not in the
+    folder.
+    """
+    for path in sorted((SETS if directory is None else Path(directory)).glob("*.toml")):
+        text = path.read_text(encoding="utf-8")
+        if hashlib.sha256(text.encode()).hexdigest() == grade.sha256:
+            return text
+    return None
