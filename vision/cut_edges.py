@@ -21,6 +21,7 @@ from vision.results import ByteImage
 
 ROWS = 24
 SHARP_PX, SOFT_PX = 2, 16
+SPREAD_PX = 2
 MOST_ROWS = 0.2  # share of rows that may fail to show the edge: dirt, chips, a tag
 LEAST_SHARP_SD = 3.5
 EDGE_WIDTH_MM = 2.5
@@ -76,9 +77,11 @@ def far_edge_mm(
     rank = int(MOST_ROWS * ROWS)
     strength = np.where(known.mean(axis=0) > 0.7, np.partition(sharp, rank, axis=0)[rank], -np.inf)
     beyond = round(EDGE_WIDTH_MM / step) + 3
-    for place in np.flatnonzero(strength > LEAST_SHARP_SD):
-        if _light_changes(value, known, int(place), beyond, noise):
-            return float(across[place])
+    for first in np.flatnonzero(strength > LEAST_SHARP_SD):
+        if _light_changes(value, known, int(first), beyond, noise):
+            # the first of the places that the edge's own sharpest one has spread to
+            sharpest = int(first) + int(strength[first : first + 4 * SHARP_PX].argmax()) + SPREAD_PX
+            return float(across[min(sharpest, len(across) - 1)])
     return None
 
 
@@ -102,7 +105,7 @@ def _sharpness(value: Floats, noise: float) -> Floats:
     near = _change(value, SHARP_PX)
     far = _change(value, SOFT_PX) * (SHARP_PX / SOFT_PX) * 1.5
     sharp = (near - far) / (noise * np.sqrt(2.0))
-    wide: Floats = cv2.dilate(sharp, np.ones((1, 5), np.uint8)).astype(np.float64)
+    wide: Floats = cv2.dilate(sharp, np.ones((1, 2 * SPREAD_PX + 1), np.uint8)).astype(np.float64)
     return wide
 
 

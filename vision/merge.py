@@ -233,12 +233,7 @@ def _joined_path(
 
 def _extended(whole: Floats, other: Floats) -> Floats:
     """`whole` with the parts of `other` that run on beyond its ends."""
-    order = other
-    if np.hypot(*(other[-1] - whole[0])) < np.hypot(*(other[0] - whole[0])):
-        if np.hypot(*(other[0] - whole[-1])) < np.hypot(*(other[-1] - whole[-1])):
-            order = other[::-1] if np.dot(whole[-1] - whole[0], other[-1] - other[0]) < 0 else other
-    elif np.dot(whole[-1] - whole[0], other[-1] - other[0]) < 0:
-        order = other[::-1]
+    order = other if np.dot(whole[-1] - whole[0], other[-1] - other[0]) >= 0 else other[::-1]
     direction = whole[-1] - whole[0]
     direction = direction / max(float(np.hypot(*direction)), 1e-9)
     along = (order - whole[0]) @ direction
