@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.trace.crosswise import place_band, sharpen_edges
-from models.trace.fits import SectionFit, judge_band, judge_wide
+from models.trace.fits import SectionFit, judge_band, judge_wide, vessel_courses
 from models.trace.grid import Grid
 from models.trace.priors import section_log_prior
 from models.trace.routes import Routes
@@ -23,6 +23,7 @@ from models.trace.wide import Stretch, covariance, merged, scan_wide
 HOUR = 3600.0
 NARROW_MM = 200.0
 COURSE_CELLS = 72
+REST = 0.35  # share of a neighbour's excess below which a whole-width excess is its remainder
 
 
 @dataclass(frozen=True)
@@ -43,8 +44,10 @@ class Rules:
 
 def find_episodes(grid: Grid, kinds: tuple[str, ...], routes: Routes, rules: Rules = Rules()) -> Scene:
     """All episodes of all kinds. `Scene.found` has them, strongest of each round first."""
-    scene = Scene(grid)
     cell_h = wide_cell_h(grid)
+    scan_s = max(1, round(SCAN_CELL_H / cell_h)) * cell_h * HOUR
+    cells = int(np.ceil(grid.shape[0] * grid.cell_s / scan_s))
+    scene = Scene(grid, courses=vessel_courses(routes, grid.t0_s + np.arange(cells) * scan_s, scan_s))
     scene.refresh(cell_h)
     limit, tests = float(np.log(rules.alpha)), 2.0 * scene.kinds
     busy = list(range(scene.kinds))
@@ -288,7 +291,7 @@ def _wides(
     coarse = merged(series, max(1, round(SCAN_CELL_H / series.cell_h)))
     factor = round(coarse.cell_h / series.cell_h)
     taken: list[Found] = []
-    for stretch in scan_wide(coarse, wander, usual, limit_log_p=limit, tests=tests):
+    for stretch in scan_wide(coarse, wander, usual, limit_log_p=limit, tests=tests, courses=scene.courses):
         if stretch.excess < rules.least_share * 0.6:
             continue
         fine = replace(
@@ -298,7 +301,8 @@ def _wides(
         if new is None or new.count - new.expected < rules.fewest or any(_touch(f, new) for f in taken):
             continue
         near = [f for f in scene.found if f.kind == kind and f.wide and _touch(f, new)]
-        if near and new.log_p > limit - 12.0:
+        # what a known upset's course leaves over is no second one
+        if near and (new.count - new.expected) < REST * max(f.count - f.expected for f in near):
             continue
         taken.append(new)
     scene.found += taken
@@ -317,10 +321,14 @@ def _wide(scene: Scene, kind: int, name: str, stretch: Stretch, routes: Routes) 
     counts, weights = scene.counts(kind)[t_lo:t_hi].sum(axis=0), scene.weights(kind)[t_lo:t_hi].sum(axis=0)
     area = (grid.area_m2[t_lo:t_hi] * scene.keep[kind][t_lo:t_hi]).sum(axis=0)
     band = place_band(counts, weights, area)
-    length = stretch.t_hi - stretch.t_lo
-    pad = max(length, round(40 / series.cell_h))
-    lo, hi = max(0, stretch.t_lo - pad), min(series.counts.size, stretch.t_hi + pad)
     usual, wander = scene.usual[kind], scene.wander[kind]
+    if (stretch.t_hi - stretch.t_lo) * series.cell_h > 36 and series.cell_h < 2:
+        # a course of days needs no hours
+        halves = round(2 / series.cell_h)
+        series, factor = merged(series, halves), factor * halves
+        stretch = replace(stretch, t_lo=stretch.t_lo // halves, t_hi=-(-stretch.t_hi // halves))
+    pad = max(stretch.t_hi - stretch.t_lo, round(40 / series.cell_h))
+    lo, hi = max(0, stretch.t_lo - pad), min(series.counts.size, stretch.t_hi + pad)
     mean = usual * series.expected[lo:hi]
     seen = mean > 0.3
     safe = np.where(seen, mean, 1.0)

@@ -113,6 +113,21 @@ def judge_wide(
     return fits
 
 
+def vessel_courses(routes: Routes, cells_s: np.ndarray, width_s: float) -> np.ndarray:
+    """Courses of short upsets of every vessel, by the plant's own figures, height 1, shape (N, T)."""
+    q_cells = routes.tonnes(routes.entered(cells_s + 0.5 * width_s))
+    parts = []
+    for section, draws in routes.draws.items():
+        instants = _source_instants(section, cells_s, width_s, routes, draws)
+        instants = np.arange(instants[0], instants[-1], 2 * HOUR)
+        f = _vessel_columns(draws[0], q_cells, routes.tonnes(instants))
+        for hours in (4, 12):
+            course = (f[:, : -hours // 2] - f[:, hours // 2 :]).T
+            top = course.max(axis=1)
+            parts.append((course[top > 1e-6] / top[top > 1e-6, None]).astype(np.float32))
+    return np.concatenate(parts) if parts else np.empty((0, cells_s.size), dtype=np.float32)
+
+
 def _sharp_wide(cells_s: np.ndarray, width_s: float, u: np.ndarray, inverse: np.ndarray) -> SectionFit:
     step = width_s
     instants = cells_s

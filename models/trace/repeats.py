@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import gammaincc
 
 SHORTEST_MM, LONGEST_MM = 200.0, 2600.0
-MOST_MARKS = 1200
+MOST_MARKS = 700
 PIECES_FROM = 8  # marks wanted per piece of ribbon
 SURE = 1e-6
 
@@ -133,13 +133,13 @@ def _refined(m: np.ndarray, pieces: list[np.ndarray], f0: float, p_value: float)
     start = max(pieces, key=lambda p: p.size)
     middle = 0.5 * (start[0] + start[-1])
     reach = 0.5 * (start[-1] - start[0]) + 1e-9
-    phase, se, used, noise = middle, np.inf, start, 0.0
+    se, used, noise = np.inf, start, 0.0
     while True:
         inside = m[np.abs(m - middle) <= reach]
-        fit = _turns(inside, pitch, phase, middle)
+        fit = fit_turns(inside, pitch, middle)
         if fit is None or fit[3] > 0.16 * fit[0]:
             break
-        pitch, phase, se, noise, used = fit
+        pitch, _, se, noise, used = fit
         if reach >= max(m[-1] - middle, middle - m[0]):
             break
         # extend only as far as the turns can still be counted without doubt
@@ -155,24 +155,36 @@ def _refined(m: np.ndarray, pieces: list[np.ndarray], f0: float, p_value: float)
     )
 
 
-def _turns(
-    m: np.ndarray, pitch: float, phase: float, middle: float
+def fit_turns(
+    m: np.ndarray, pitch: float, middle: float
 ) -> tuple[float, float, float, float, np.ndarray] | None:
-    """(pitch, phase, se of pitch, scatter, marks kept) by least squares with strays left out."""
+    """Least squares of place on turn, strays left out.
+
+    m : places of marks; pitch : about right, same unit; middle : a place near which turns are counted from
+
+    Returns (pitch, place of turn 0, standard error of the pitch, scatter, marks kept), or None where
+    too few marks are on the rhythm.
+    """
     if m.size < 4:
         return None
     angle = 2 * np.pi * (m - middle) / pitch
-    centre = middle + np.angle(np.exp(1j * angle).sum()) / (2 * np.pi) * pitch
+    centre = middle + float(np.angle(np.exp(1j * angle).sum())) / (2 * np.pi) * pitch
     k = np.round((m - centre) / pitch)
-    left = m - centre - k * pitch
-    scale = max(1.4826 * float(np.median(np.abs(left - np.median(left)))), 1e-4)
-    keep = np.abs(left - np.median(left)) < 3.5 * scale
-    if keep.sum() < 4 or np.ptp(k[keep]) < 2:
-        return None
-    k, kept = k[keep], m[keep]
-    bar = k.mean()
-    spread = ((k - bar) ** 2).sum()
-    slope = float(((k - bar) * kept).sum() / spread)
-    rest = kept - kept.mean() - slope * (k - bar)
-    noise = float(np.sqrt((rest**2).sum() / max(kept.size - 2, 1)))
-    return slope, float(kept.mean() - slope * bar), noise / float(np.sqrt(spread)), noise, kept
+    slope, zero, widest = pitch, centre, 0.2 * pitch
+    fit = None
+    for _ in range(3):
+        left = m - zero - k * slope
+        keep = np.abs(left) < widest
+        if keep.sum() < 4 or np.ptp(k[keep]) < 2:
+            return None
+        turns, kept = k[keep], m[keep]
+        bar = turns.mean()
+        spread = float(((turns - bar) ** 2).sum())
+        slope = float(((turns - bar) * kept).sum() / spread)
+        zero = float(kept.mean() - slope * bar)
+        rest = kept - zero - slope * turns
+        noise = float(np.sqrt((rest**2).sum() / max(kept.size - 2, 1)))
+        fit = (slope, zero, noise / np.sqrt(spread), noise, kept)
+        # next time leave out what lies far beyond the scatter of the middle half
+        widest = max(4.0 * 1.4826 * float(np.median(np.abs(rest))), 0.01 * pitch)
+    return fit

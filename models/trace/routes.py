@@ -150,7 +150,8 @@ def vessel_draws(vessels: Vessels, draws: int = DRAWS) -> dict[str, tuple[Draw, 
             ),
             low + tanks * (high - low),
         )
-        refiner.append(_draw(VesselChain((r,)), -np.log(draws)))
+        if i % 4 == 0:
+            refiner.append(_draw(VesselChain((r,)), -np.log(-(-draws // 4))))
         alone = i % 4 == 3 and i // 4 < direct
         share = (1 - THROUGH_REFINER) / direct if alone else THROUGH_REFINER / (draws - direct)
         melter.append(_draw(VesselChain((m,) if alone else (m, r)), float(np.log(share))))

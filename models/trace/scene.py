@@ -54,6 +54,7 @@ class Scene:
     series: list[Series] = field(default_factory=list)
     wander: list[Wander] = field(default_factory=list)
     usual: list[float] = field(default_factory=list)
+    courses: np.ndarray | None = None
 
     @property
     def kinds(self) -> int:
@@ -146,7 +147,8 @@ class Scene:
             )
             coarse = merged(series, double)
             usual = coarse.level()
-            usual, wander, _ = background_without_suspects(coarse, usual, fit_background(coarse, usual))
+            wander = fit_background(coarse, usual)
+            usual, wander, _ = background_without_suspects(coarse, usual, wander, self.courses)
             u, var = coarse.deviation(usual)
             noise = var + wander.rough / coarse.cell_h
             drift = smooth(u, noise, wander.sd, wander.memory_h / coarse.cell_h)

@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.special import log_ndtr
+from scipy.stats import t as student
 
 from models.trace.drift import Wander, fit_wander
 
 CHUNK_H, LAP_H = 33 * 24.0, 6 * 24.0
 LONGEST_H, SHORTEST_H = 150.0, 1.0
+FREEDOM = 25.0  # of Student's t: the wander's own figures come from some dozens of independent stretches
 OVERLAP = 12.0  # effective number of independent stretches per disjoint one, all lengths together
 
 
@@ -118,12 +119,12 @@ def fit_background(series: Series, level: float, aside: np.ndarray | None = None
     return fit_wander(u, var + 0.5 * extra, series.cell_h)
 
 
-LOOSE_LOG_P = 2.0
+LOOSE_LOG_P = 0.0
 MOST_ASIDE = 0.4
 
 
 def background_without_suspects(
-    series: Series, level: float, wander: Wander
+    series: Series, level: float, wander: Wander, courses: np.ndarray | None = None
 ) -> tuple[float, Wander, np.ndarray]:
     """Level and wander of what remains when the most suspicious stretches are left out.
 
@@ -135,7 +136,7 @@ def background_without_suspects(
     aside = np.zeros(series.counts.size, dtype=bool)
     for _ in range(2):
         aside[:] = False
-        for stretch in scan_wide(series, wander, level, limit_log_p=LOOSE_LOG_P, tests=1.0):
+        for stretch in scan_wide(series, wander, level, limit_log_p=LOOSE_LOG_P, tests=1.0, courses=courses):
             lap = max(1, (stretch.t_hi - stretch.t_lo) // 6)
             trial = aside.copy()
             trial[max(0, stretch.t_lo - lap) : stretch.t_hi + lap] = True
@@ -150,9 +151,18 @@ def background_without_suspects(
 
 
 def scan_wide(
-    series: Series, wander: Wander, level: float, *, limit_log_p: float, tests: float
+    series: Series,
+    wander: Wander,
+    level: float,
+    *,
+    limit_log_p: float,
+    tests: float,
+    courses: np.ndarray | None = None,
 ) -> list[Stretch]:
-    """Stretches of time with too many defects over the whole width, best first, not overlapping."""
+    """Stretches of time with too many defects over the whole width, best first, not overlapping.
+
+    courses : float array, shape (N, T), further courses to look for (what the vessels make of an upset)
+    """
     u, var = series.deviation(level)
     total = u.size
     step = max(1, int((CHUNK_H - LAP_H) / series.cell_h))
@@ -160,7 +170,10 @@ def scan_wide(
     found: list[Stretch] = []
     for lo in range(0, max(1, total - int(LAP_H / series.cell_h)), step):
         hi = min(lo + size, total)
-        found += _chunk(u, var, series, wander, lo, hi, limit_log_p, tests)
+        part = _Part(u, var, series, wander, lo, hi)
+        found += part.steps(limit_log_p, tests)
+        if courses is not None and courses.size:
+            found += part.courses(courses, limit_log_p, tests)
     found.sort(key=lambda s: s.log_p)
     kept: list[Stretch] = []
     for stretch in found:
@@ -169,48 +182,76 @@ def scan_wide(
     return kept
 
 
-def _chunk(
-    u: np.ndarray,
-    var: np.ndarray,
-    series: Series,
-    wander: Wander,
-    lo: int,
-    hi: int,
-    limit: float,
-    tests: float,
-) -> list[Stretch]:
-    n = hi - lo
-    factor = cho_factor(covariance(var, series, wander, lo, hi), lower=True)
-    inverse = cho_solve(factor, np.eye(n))
-    seen = np.isfinite(var[lo:hi])
-    inverse = inverse * seen[:, None] * seen[None, :]
-    pull = np.concatenate([[0.0], np.cumsum(inverse @ u[lo:hi])])
-    mass = np.zeros((n + 1, n + 1))
-    mass[1:, 1:] = np.cumsum(np.cumsum(inverse, axis=0), axis=1)
-    diagonal = mass[np.arange(n + 1), np.arange(n + 1)]
-    longest = min(n, int(LONGEST_H / series.cell_h))
-    lengths = _lengths(max(1, round(SHORTEST_H / series.cell_h)), longest)
-    scale, out = 1.0, []
-    for length in lengths:
-        a = np.arange(0, n - length + 1, max(1, length // 12))
-        b = a + length
-        den = diagonal[b] - 2 * mass[a, b] + diagonal[a]
-        num = pull[b] - pull[a]
+class _Part:
+    """Some weeks of a series with their inverse covariance."""
+
+    def __init__(
+        self, u: np.ndarray, var: np.ndarray, series: Series, wander: Wander, lo: int, hi: int
+    ) -> None:
+        factor = cho_factor(covariance(var, series, wander, lo, hi), lower=True)
+        inverse = cho_solve(factor, np.eye(hi - lo))
+        seen = np.isfinite(var[lo:hi])
+        self.inverse = inverse * seen[:, None] * seen[None, :]
+        self.pull = self.inverse @ u[lo:hi]
+        self.lo, self.hi, self.cell_h, self.total = lo, hi, series.cell_h, u.size
+        self.scale = 1.0
+
+    def _log_p(self, z: np.ndarray, length: np.ndarray | float, tests: float) -> np.ndarray:
+        tries = np.maximum(OVERLAP * self.total / length * tests, 1.0)
+        return np.log(tries) + student.logsf(z, FREEDOM)
+
+    def steps(self, limit: float, tests: float) -> list[Stretch]:
+        """Even excesses from a cell to a later one."""
+        n = self.hi - self.lo
+        pull = np.concatenate([[0.0], np.cumsum(self.pull)])
+        mass = np.zeros((n + 1, n + 1))
+        mass[1:, 1:] = np.cumsum(np.cumsum(self.inverse, axis=0), axis=1)
+        diagonal = mass[np.arange(n + 1), np.arange(n + 1)]
+        out = []
+        longest = min(n, int(LONGEST_H / self.cell_h))
+        for length in _lengths(max(1, round(SHORTEST_H / self.cell_h)), longest):
+            a = np.arange(0, n - length + 1, max(1, length // 12))
+            b = a + length
+            den = diagonal[b] - 2 * mass[a, b] + diagonal[a]
+            num = pull[b] - pull[a]
+            good = den > 1e-9
+            z = np.where(good, num / np.sqrt(np.where(good, den, 1.0)), 0.0)
+            if length * self.cell_h <= 30 and good.sum() > 40:
+                # episodes only add, so the lower side tells how far the model's own scale is off
+                self.scale = max(self.scale, -float(np.quantile(z[good], 0.16)))
+            z = z / self.scale
+            log_p = self._log_p(z, length, tests)
+            for i in np.flatnonzero(log_p < limit):
+                lo = self.lo + int(a[i])
+                out.append(Stretch(lo, lo + length, float(z[i]), float(log_p[i]), float(num[i] / den[i])))
+        return out
+
+    def courses(self, courses: np.ndarray, limit: float, tests: float) -> list[Stretch]:
+        """Excesses that follow given courses."""
+        whole = courses.sum(axis=1)
+        here = courses[:, self.lo : self.hi]
+        mostly = here.sum(axis=1) > 0.75 * whole
+        r = here[mostly].astype(float)
+        if r.size == 0:
+            return []
+        r = 2.0 * (np.sqrt(1.0 + r) - 1.0)
+        den = np.einsum("nt,nt->n", r @ self.inverse, r)
+        num = r @ self.pull
         good = den > 1e-9
-        z = np.where(good, num / np.sqrt(np.where(good, den, 1.0)), 0.0)
-        if length * series.cell_h <= 30 and good.sum() > 40:
-            low, high = np.quantile(z[good], [0.25, 0.75])
-            scale = max(scale, float((high - low) / 1.349))
-        tries = OVERLAP * u.size / length * tests
-        log_p = np.log(max(tries, 1.0)) + log_ndtr(-z / scale)
-        for i in np.flatnonzero(log_p < limit):
+        z = np.where(good, num / np.sqrt(np.where(good, den, 1.0)), 0.0) / self.scale
+        high = r > 0.2
+        length = np.maximum(high.sum(axis=1), 1)
+        log_p = self._log_p(z, length, tests)
+        out = []
+        for i in np.flatnonzero((log_p < limit) & high.any(axis=1)):
+            at = np.flatnonzero(high[i])
             out.append(
                 Stretch(
-                    lo + int(a[i]), lo + int(b[i]), float(z[i] / scale), float(log_p[i]),
+                    self.lo + int(at[0]), self.lo + int(at[-1]) + 1, float(z[i]), float(log_p[i]),
                     float(num[i] / den[i]),
                 )
             )  # fmt: skip
-    return out
+        return out
 
 
 def _lengths(shortest: int, longest: int) -> list[int]:
