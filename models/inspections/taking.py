@@ -25,9 +25,12 @@ def next_sheet(session: Session, line_id: int, user_id: int | None = None) -> Sh
     return session.scalars(_waiting(line_id)).one_or_none()
 
 
-def take_next(session: Session, line_id: int, user_id: int) -> Sheet | None:
-    """Take the next sheet of a line for this user; two inspectors who ask at once get two sheets."""
-    started = next_sheet(session, line_id, user_id)
+def take_next(session: Session, line_id: int, user_id: int, *, anew: bool = False) -> Sheet | None:
+    """Take the next sheet of a line for this user; two inspectors who ask at once get two sheets.
+
+    anew : leave what this user has in work aside and take one that waits.
+    """
+    started = None if anew else next_sheet(session, line_id, user_id)
     if started is not None and started.state == "in_work":
         return started
     query = (

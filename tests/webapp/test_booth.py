@@ -265,3 +265,18 @@ def test_progress_tells_how_far_a_photo_is(inspector, booth, plant, photo_bytes)
         running.state, running.progress, running.message = "running", 0.4, "measuring"
     told = inspector.get(f"/inspect/sheets/{booth.sheet_ids[0]}/progress").json
     assert told["photos"][0]["says"] == "measuring 40 %"
+
+
+def test_a_sheet_put_aside_does_not_hold_up_the_next_one(inspector, booth):
+    first = inspector.post(f"/inspect/lines/{booth.line_id}/next").headers["Location"]
+    second = inspector.post(f"/inspect/lines/{booth.line_id}/next").headers["Location"]
+    assert (first, second) == tuple(f"/inspect/sheets/{sheet_id}" for sheet_id in booth.sheet_ids[:2])
+    page = inspector.get("/inspect/").text
+    assert f"Go on with {booth.labels[0]}" in page
+    assert f"Go on with {booth.labels[1]}" in page
+
+
+def test_a_colleagues_sheet_says_whose_it_is(inspector, signed_in, booth):
+    inspector.post(f"/inspect/lines/{booth.line_id}/next")
+    page = signed_in("quality_lead").get(f"/inspect/sheets/{booth.sheet_ids[0]}").text
+    assert "Ruta inspector has this sheet in work since" in page

@@ -29,7 +29,7 @@ def lines() -> ResponseReturnValue:
 @inspecting
 def take_next(line_id: int) -> ResponseReturnValue:
     """Take the next sheet in the ribbon's order."""
-    sheet = inspections.take_next(db(), line_id, current_user.user_id)
+    sheet = inspections.take_next(db(), line_id, current_user.user_id, anew=True)
     commit()
     if sheet is None:
         flash("No sheet waits on this line.", "done")
@@ -81,7 +81,7 @@ def finish(sheet_id: int) -> ResponseReturnValue:
     """Store the verdict and go on to the next sheet of the line."""
     verdict = inspections.finish_sheet(db(), current_book(), sheet_id, current_user.user_id)
     done = get_sheet(db(), sheet_id)
-    following = inspections.take_next(db(), done.line_id, current_user.user_id)
+    following = inspections.take_next(db(), done.line_id, current_user.user_id, anew=True)
     commit()
     flash(
         f"{done.label}: {verdict_words(verdict.outcome, verdict.downgrade_to, current_book())} is stored.",

@@ -24,6 +24,7 @@ class Outcome:
     note: str
     notes: tuple[str, ...]
     grade_is_free: bool
+    viewing: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +103,7 @@ def _outcome(judged: Judged, book: GradeBook, *, free: bool) -> Outcome:
         note=note,
         notes=tuple(call.words() for call in verdict.close_calls) + verdict.notes,
         grade_is_free=free,
+        viewing=judged.grade.viewing.words(),
     )
 
 
