@@ -45,7 +45,7 @@ def detect(grey: ByteImage, flat: Flat, lighting: str, blur_px: float, mm_per_px
     """
     pyramid = build_pyramid(flat)
     seen = find_spots(flat, lighting, pyramid)
-    lines = find_lines(pyramid, lighting, seen.compact)
+    lines = find_lines(pyramid, lighting, seen)
     return Places(pyramid, seen, tuple(lines), seen.cut)
 
 
@@ -60,7 +60,7 @@ def measure(
     found = _lines(flat, grey, lines, line_rows, lighting, blur_px)
     if len(places.seen):
         shape, table, names = spot_table(flat, places, lighting, blur_px, mm_per_px)
-        rows = kinds.spread_out(*_probable(heads[f"spot_{tail}"], table, names))
+        rows = kinds.without_scratch(kinds.spread_out(*_probable(heads[f"spot_{tail}"], table, names)))
         keep = _apart(shape, rows, [line for line, row in zip(lines, line_rows, strict=True) if _real(row)])
         size = sizes_of(heads[f"size_{tail}"], table, names, shape, blur_px)
         found += _spots(flat, grey, places, shape, rows, size, keep, lighting, blur_px)

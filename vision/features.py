@@ -39,6 +39,7 @@ def spot_features(
     columns: dict[str, Array] = {}
     a = np.maximum(shape.length_px / 2, 0.9)
     b = np.maximum(shape.width_px / 2, 0.9)
+    _flanks(columns, pyramid, shape, a, b)
     raw, _, _ = polar(pyramid, shape.x_px, shape.y_px, a, b, shape.angle_deg, RADII, RAYS)
     height = np.maximum(shape.peak, 1.0)
     q = raw * (shape.sign / height)[:, None, None]
@@ -106,12 +107,43 @@ def _outline(
     columns["box_ratio"] = np.log(extent / length)
     columns["box_fill"] = np.maximum(seen.area_px, 1) / np.maximum(seen.box_px[:, 2] * seen.box_px[:, 3], 1)
     big = LARGE_MM if mm_per_px is None else mm_per_px
+    columns["log_mm"] = np.log(length * mm_per_px) if mm_per_px else np.full_like(length, -1.0)
+    columns["pitch_mm"] = np.full_like(length, np.log(mm_per_px) if mm_per_px else -1.3)
     columns["large_mm"] = np.log(
         np.maximum(length * big, LARGE_MM) if mm_per_px else np.full_like(length, LARGE_MM)
     )
     columns["large_box_mm"] = np.log(
         np.maximum(extent * big, LARGE_MM) if mm_per_px else np.full_like(length, LARGE_MM)
     )
+
+
+def _flanks(columns: dict[str, Array], pyramid: Pyramid, shape: Outline, a: Array, b: Array) -> None:
+    """Where the signal falls through some heights along the long and the short axis, in half-sizes (log)."""
+    far = 1.6 + 2.5 / np.minimum(a, b)
+    steps = np.linspace(0, 1, 44, dtype=np.float32)
+    rows, _, _ = polar(pyramid, shape.x_px, shape.y_px, a * far, b * far, shape.angle_deg, steps, RAYS)
+    rows *= (shape.sign / np.maximum(shape.peak, 1.0))[:, None, None]
+    for name, first in (("long", 0), ("short", RAYS // 4)):
+        ends = [(first + side + k) % RAYS for side in (0, RAYS // 2) for k in (-1, 0, 1)]
+        mean = rows[:, ends].mean(1)
+        top = np.maximum(mean.max(1), 1e-3)
+        columns[f"{name}_top"] = top
+        columns[f"{name}_top_at"] = mean.argmax(1) / (len(steps) - 1) * far
+        for share in (0.15, 0.3, 0.5, 0.7):
+            level = share * top
+            over = mean >= level[:, None]
+            last = len(steps) - 1 - over[:, ::-1].argmax(1)
+            # the outermost fall that hangs together with the peak
+            index = np.arange(len(steps))
+            gone = (~over) & (index > mean.argmax(1)[:, None])
+            first_gone = np.where(gone.any(1), gone.argmax(1), last)
+            r = np.arange(len(mean))
+            v1, v0 = mean[r, first_gone], mean[r, np.maximum(first_gone - 1, 0)]
+            part = np.clip((v0 - level) / np.maximum(v0 - v1, 1e-6), 0, 1)
+            radius = (first_gone - 1 + part) / (len(steps) - 1) * far
+            columns[f"{name}_fall_{share:.2f}"] = np.log(np.maximum(radius, 0.05))
+    columns["ellipse_length"] = np.log(shape.ellipse_length_px / np.maximum(shape.length_px, 0.3))
+    columns["ellipse_width"] = np.log(shape.ellipse_width_px / np.maximum(shape.width_px, 0.3))
 
 
 def _strength(
@@ -193,4 +225,19 @@ def _surroundings(columns: dict[str, Array], flat: Flat, shape: Outline) -> None
     columns["slope"] = np.log1p(np.hypot(ends[0] - ends[1], ends[2] - ends[3]) / noise)
     columns["bend"] = np.log1p(np.abs(sum(ends) - 4 * level[i, j]) / noise)
     middle = float(np.median(level[::4, ::4]))
+    columns["tone"] = np.full(len(shape.x_px), tone_slope(flat), np.float32)
     columns["ground"] = np.log((level[i, j] + 2) / (middle + 2))
+
+
+def tone_slope(flat: Flat) -> float:
+    """How the noise grows with the light: d log(noise) / d log(grey). About 0.5 for grey values in
+    proportion to light, about 0 or less after a camera's tone curve; 0 where the photo's light is too even
+    to tell.
+    """
+    level = flat.level_small[::3, ::3]
+    low, high = np.quantile(level, [0.05, 0.95])
+    if high < 1.15 * low + 2 or low < 2:
+        return 0.0
+    noise = flat.noise_of_level
+    slope = np.log(noise[int(high)] / noise[int(low)]) / np.log(high / low)
+    return float(np.clip(slope, -1.5, 1.5))

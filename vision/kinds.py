@@ -36,6 +36,16 @@ def defect_score(table: Array) -> Array:
     return score
 
 
+def without_scratch(table: Array) -> Array:
+    """Spots that look like a piece of a scratch count as noise: the line they belong to is a find of its
+    own."""
+    moved = table.copy()
+    scratch = CLASSES.index("scratch")
+    moved[:, -1] += moved[:, scratch]
+    moved[:, scratch] = 0
+    return moved
+
+
 def worth_listing(table: Array) -> NDArray[np.bool_]:
     """Rows that an inspector should see: perhaps a defect, or surely something on the glass."""
     listed: NDArray[np.bool_] = (defect_score(table) >= LIST_SCORE) | (table[:, -1] < 1 - LIST_REAL)

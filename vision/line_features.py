@@ -28,7 +28,7 @@ def line_features(
 
 def width_of(line: Line) -> float:
     """Width of the profile across at half height, px (blur still in it)."""
-    profile = line.across - np.median(line.across[np.abs(OFFSETS) > 4])
+    profile = line.across - np.median(line.across[np.abs(OFFSETS) > 4.4])
     near = np.abs(OFFSETS) <= 2
     top = float(profile[near].max())
     if top <= 0:
@@ -55,6 +55,7 @@ def _one(flat: Flat, line: Line, lighting: str, blur_px: float, mm_per_px: float
     reach = float(np.hypot(*chord))
     row["log_length"] = float(np.log(line.length_px))
     row["large_mm"] = float(np.log(max(line.length_px * mm_per_px, LARGE_MM))) if mm_per_px else 0.0
+    row["pitch_mm"] = float(np.log(mm_per_px)) if mm_per_px else -1.3
     row["log_height"] = float(np.log(max(line.height, 0.3)))
     row["log_seed"] = float(np.log(max(line.seed, 1)))
     row["straight"] = reach / line.length_px
@@ -85,7 +86,7 @@ def _one(flat: Flat, line: Line, lighting: str, blur_px: float, mm_per_px: float
     )
     k = max(3, n // 8)
     row["taper"] = float(min(along[:k].mean(), along[-k:].mean()) / max(body, 0.1))
-    profile = line.across - np.median(line.across[np.abs(OFFSETS) > 4])
+    profile = line.across - np.median(line.across[np.abs(OFFSETS) > 4.4])
     top = max(float(profile[np.abs(OFFSETS) <= 1.5].max()), 0.05)
     left, right = profile[(OFFSETS < -2.5)], profile[(OFFSETS > 2.5)]
     row["step"] = float(abs(left.mean() - right.mean()) / top)

@@ -27,6 +27,8 @@ class Outline:
     x_px, y_px : middle; length_px, width_px : calipers of the outline as it looks, blur still in it;
     angle_deg : of the longest caliper; sign : +1 brighter than its surroundings, -1 darker;
     peak : height of the nucleus in noise sd; rim : (N, T) outline radius along each ray, px
+    ellipse_* : axes of the ellipse through the outline's well lit parts (the outline's own sizes where none
+    fits)
     """
 
     x_px: Array
@@ -37,6 +39,8 @@ class Outline:
     sign: Array
     peak: Array
     rim: Array
+    ellipse_length_px: Array
+    ellipse_width_px: Array
 
 
 def sample(pyramid: Pyramid, x_px: Array, y_px: Array, spacing_px: Array) -> Array:
@@ -130,16 +134,40 @@ def _trace(rows: Array, step_x: Array, step_y: Array, x: Array, y: Array, lighti
     px, py = radius * step_x, radius * step_y
     length, width, angle, mx, my = calipers(px, py)
     rim = np.hypot(px, py).astype(np.float32)
-    return Outline(
-        (x + mx).astype(np.float32),
-        (y + my).astype(np.float32),
-        length,
-        width,
-        angle,
-        sign,
-        peak.astype(np.float32),
-        rim,
+    e_length, e_width, cx, cy, fits = ellipse(px, py, np.clip(ray_peak / peak[:, None], 0, 1) ** 2)
+    fits &= (np.abs(np.log(e_length / np.maximum(length, 1e-3))) < 0.5) & (
+        np.hypot(cx - mx, cy - my) < 0.3 * length
     )
+    place_x, place_y = np.where(fits, cx, mx), np.where(fits, cy, my)
+    out = (x + place_x, y + place_y, length, width, angle, sign, peak, rim)
+    axes = (np.where(fits, e_length, length), np.where(fits, e_width, width))
+    return Outline(*(np.asarray(v, np.float32) for v in (*out, *axes)))
+
+
+def ellipse(px: Array, py: Array, weight: Array) -> tuple[Array, Array, Array, Array, NDArray[np.bool_]]:
+    """Axes and middles of the conics that fit points (N, T) best, and whether each is an ellipse at all.
+
+    Algebraic least squares on A x2 + B xy + C y2 + D x + E y = 1, coordinates scaled to about 1. Two lit
+    arcs of a ring are enough; the dull parts between them weigh little.
+    """
+    scale = np.maximum(np.hypot(px, py).mean(1, keepdims=True), 0.5)
+    x, y = px / scale, py / scale
+    terms = np.stack([x * x, x * y, y * y, x, y], -1)
+    weighted = terms * weight[..., None]
+    matrix = np.einsum("nti,ntj->nij", weighted, terms) + 1e-4 * np.eye(5)
+    a, b, c, d, e = np.linalg.solve(matrix, weighted.sum(1)[..., None])[..., 0].T
+    det = 4 * a * c - b * b
+    good = det > 1e-3
+    det = np.where(good, det, 1.0)
+    cx, cy = (b * e - 2 * c * d) / det, (b * d - 2 * a * e) / det
+    level = 1 + a * cx * cx + b * cx * cy + c * cy * cy
+    split = np.hypot(a - c, b)
+    low, high = (a + c - split) / 2, (a + c + split) / 2
+    good &= (low > 1e-3) & (level > 0)
+    scale = scale[:, 0]
+    length = 2 * scale * np.sqrt(np.where(good, level / np.maximum(low, 1e-3), 1.0))
+    width = 2 * scale * np.sqrt(np.where(good, level / np.maximum(high, 1e-3), 1.0))
+    return length, width, cx * scale, cy * scale, good
 
 
 def calipers(px: Array, py: Array) -> tuple[Array, Array, Array, Array, Array]:

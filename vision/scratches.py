@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,25 +11,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.beamlets import find_stretches
-from vision.candidates import Pyramid
+from vision.candidates import Candidates, Pyramid
 from vision.results import DARK_FIELD
 from vision.tracing import densify, trace_all
 
 Array = NDArray[Any]
 CLIP_SIGMA = 3.0
-UNITS_PER_SIGMA = 64
+UNITS_PER_SIGMA = 32
 ACROSS_HALF_PX = 8.0
 ACROSS_STEP_PX = 0.5
 SMOOTH_PX = 15
-SHORTEST_PX = 14.0
+SHORTEST_PX = 9.0
 OFFSETS = np.arange(-ACROSS_HALF_PX, ACROSS_HALF_PX + ACROSS_STEP_PX / 2, ACROSS_STEP_PX, dtype=np.float32)
 NEAR = np.abs(OFFSETS) <= 1.0
-BESIDE = (np.abs(OFFSETS) > 3.5) & (np.abs(OFFSETS) <= 7)
+BESIDE = np.abs(OFFSETS) > 4.4
+LEFT, RIGHT = OFFSETS < -4.4, OFFSETS > 4.4
 MOST_LINES = 40
 LEAST_HEIGHT = 6.0
 LEAST_RISE = 0.7  # of one sample, in sd: what is fainter lies far below what an eye can see
 BESIDE_SAMPLES = 3.0
 WIDEST_SAMPLES = 7
+
+Rough = tuple[Array, float, float, int]
+THIN_PX = (9, 70)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,24 +57,58 @@ class Line:
     joined: int
 
 
-def find_lines(pyramid: Pyramid, lighting: str, compact: NDArray[np.uint8] | None = None) -> list[Line]:
+def find_lines(pyramid: Pyramid, lighting: str, seen: Candidates | None = None) -> list[Line]:
     """Every thin line that stands out, one entry each, strongest first.
 
-    compact : uint8, shape of the half-size level, > 0 on strong spots whose light would pass for short lines
+    seen : the spots; strong compact ones are left out (their light would pass for short lines), thin ones
+        are lines too short to have a long sum
     """
     if len(pyramid.plain) < 2 or min(pyramid.plain[1].shape) < 32:
         return []
     fine, sd = _sharpen(pyramid)
-    if compact is not None and compact.shape == fine.shape:
-        fine[compact > 0] = 0
-    scaled = np.clip(
-        fine * (UNITS_PER_SIGMA / sd), -CLIP_SIGMA * UNITS_PER_SIGMA, CLIP_SIGMA * UNITS_PER_SIGMA
-    )
-    stretches = find_stretches(scaled.astype(np.int16), both_signs=lighting != DARK_FIELD)
-    clipped = np.clip(fine, -CLIP_SIGMA * sd, CLIP_SIGMA * sd)
-    raw = trace_all(clipped, sd, stretches)
-    rough = [(path * 2 + 1.0, sign, seed, 0) for path, sign, seed in _standing_out(clipped, sd, raw)]
+    if seen is not None and seen.compact.shape == fine.shape:
+        fine[seen.compact > 0] = 0
+    stretches = find_stretches(fine, both_signs=lighting != DARK_FIELD)
+    raw = trace_all(fine, sd, stretches)
+    rough: list[Rough] = [
+        (path * 2 + 1.0, sign, seed, 0) for path, sign, seed in _standing_out(fine, sd, raw)
+    ]
+    if seen is not None:
+        rough += _thin_spots(pyramid, seen, lighting)
     return join(pyramid, [line for line in fit_lines(pyramid, rough) if line is not None])
+
+
+def _thin_spots(pyramid: Pyramid, seen: Candidates, lighting: str) -> list[Rough]:
+    """Rough paths along candidates that are long and thin: from end to end through the light's own axis."""
+    longest = seen.box_px[:, 2:].max(1)
+    thin = (
+        (longest >= THIN_PX[0]) & (longest <= THIN_PX[1]) & (seen.area_px < 0.3 * longest.astype(float) ** 2)
+    )
+    out: list[Rough] = []
+    for i in np.flatnonzero(thin & ~seen.coarse)[:MOST_LINES]:
+        x, y, w, h = (int(v) for v in seen.box_px[i])
+        patch = pyramid.plain[0][max(y - 1, 0) : y + h + 1, max(x - 1, 0) : x + w + 1]
+        sign = 1.0 if lighting == DARK_FIELD or patch.max() > -patch.min() else -1.0
+        light = np.clip(sign * patch - 2.0, 0, 8.0)
+        total = float(light.sum())
+        if total <= 0:
+            continue
+        v, u = np.mgrid[0 : patch.shape[0], 0 : patch.shape[1]].astype(np.float32)
+        mu, mv = float((light * u).sum()) / total, float((light * v).sum()) / total
+        du, dv = u - mu, v - mv
+        turn = 0.5 * np.arctan2(
+            2 * float((light * du * dv).sum()), float((light * (du * du - dv * dv)).sum())
+        )
+        run = du * np.cos(turn) + dv * np.sin(turn)
+        lit = run[light > 0.5]
+        if lit.size < 4:
+            continue
+        middle = np.array([max(x - 1, 0) + mu + 0.5, max(y - 1, 0) + mv + 0.5])
+        way = np.array([np.cos(turn), np.sin(turn)])
+        ends = np.array([lit.min(), 0.5 * (lit.min() + lit.max()), lit.max()])
+        path = (middle + ends[:, None] * way).astype(np.float32)
+        out.append((path, sign, float(seen.peak[i]), 0))
+    return out
 
 
 def _standing_out(
@@ -92,25 +131,37 @@ def _standing_out(
             for k in range(0, len(every), 20_000)
         ]
     )
-    rise = values[:, 1] - 0.5 * (values[:, 0] + values[:, 2])
     first = np.concatenate(([0], np.cumsum(counts)[:-1]))
     sign = np.array([item[1] for item in raw])
-    mean = sign * np.add.reduceat(rise, first) / counts / sd
+    left, middle, right = (sign * np.add.reduceat(values[:, k], first) / counts for k in range(3))
+    mean = (middle - np.maximum(left, right)) / sd
     height = mean * np.sqrt(counts) / 1.22
     order = np.argsort(-height, kind="stable")[:MOST_LINES]
     return [raw[i] for i in order if height[i] > LEAST_HEIGHT and mean[i] > LEAST_RISE]
 
 
-def _sharpen(pyramid: Pyramid) -> tuple[Array, float]:
-    """Half-size signal without anything wider than a line, and its noise."""
-    base = pyramid.smooth[1]
-    fine = base - cv2.blur(pyramid.plain[1], (WIDEST_SAMPLES, WIDEST_SAMPLES))
-    some = fine[::7, ::7]
-    sd = 1.4826 * float(np.median(np.abs(some[some != 0]))) if np.any(some) else 1.0
-    return fine, max(sd, 1e-3)
+def _sharpen(pyramid: Pyramid) -> tuple[NDArray[np.int16], float]:
+    """Half-size signal without anything wider than a line, clipped so that no spot outweighs a line, and
+    its noise.
 
-
-Rough = tuple[Array, float, float, int]
+    In whole numbers, `UNITS_PER_SIGMA` to one sd of the half-size signal: sums of 64 samples fit into 16
+    bits.
+    """
+    scale = UNITS_PER_SIGMA / pyramid.sd[1]
+    plain, base = (
+        cv2.addWeighted(v, scale, v, 0, 0, dtype=cv2.CV_16S) for v in (pyramid.plain[1], pyramid.smooth[1])
+    )
+    fine = cv2.subtract(base, cv2.blur(plain, (WIDEST_SAMPLES, WIDEST_SAMPLES)))
+    some = np.abs(fine[3::7, 3::7].astype(np.float32))
+    some = some[some > 0]
+    sd = max(1.4826 * float(np.median(some)), 4.0) if some.size else float(UNITS_PER_SIGMA)
+    limit = int(min(CLIP_SIGMA * sd, 500))
+    # taking the surroundings off gives a strong line two false neighbours of the other sign: where the
+    # signal itself
+    # does not have that sign, nothing is left
+    bright = cv2.min(cv2.max(cv2.min(fine, limit), 0), cv2.max(base, 0))
+    dull = cv2.max(cv2.min(cv2.max(fine, -limit), 0), cv2.min(base, 0))
+    return np.asarray(cv2.add(bright, dull), np.int16), sd
 
 
 def fit_lines(pyramid: Pyramid, rough: list[Rough]) -> list[Line | None]:
@@ -139,7 +190,7 @@ def _strips(image: Array, paths: list[Array]) -> tuple[list[Array], list[Array]]
     ahead, behind = every.copy(), every.copy()
     ahead[:-4], behind[4:] = every[4:], every[:-4]
     first = np.concatenate(([0], np.cumsum(counts)))
-    for a, b in zip(first[:-1], first[1:], strict=True):  # no direction reaches into the next path
+    for a, b in itertools.pairwise(first):  # no direction reaches into the next path
         n = min(4, b - a - 1)
         ahead[b - n - 1 : b], behind[a : a + n + 1] = every[b - 1], every[a]
     course = ahead - behind
@@ -156,9 +207,11 @@ def _strips(image: Array, paths: list[Array]) -> tuple[list[Array], list[Array]]
 
 def _finish(path: Array, rows: Array, rough: Rough) -> Line | None:
     _, sign, seed, joined = rough
-    along = rows[:, NEAR].mean(1) - rows[:, BESIDE].mean(1)
+    # a line stands out from both its sides; the border of something wide only from one
+    brighter = LEFT if rows[:, LEFT].mean() > rows[:, RIGHT].mean() else RIGHT
+    along = rows[:, NEAR].mean(1) - rows[:, brighter].mean(1)
     first, last = _ends(along)
-    if last - first < SHORTEST_PX * 0.6:
+    if last - first < SHORTEST_PX:
         return None
     path, rows, along = path[first : last + 1], rows[first : last + 1], along[first : last + 1]
     path = densify(path, 1.0)
@@ -195,19 +248,27 @@ def _ridge(rows: Array, reach: float) -> Array:
 
 
 def _ends(along: Array) -> tuple[int, int]:
-    """First and last step of the line: where the signal rises to half of what it is further in."""
+    """First and last step of the line: where the signal rises to half of what it is just further in."""
     n = len(along)
-    soft = cv2.blur(
-        along[:, None].astype(np.float32),
-        (1, min(SMOOTH_PX, max(3, n // 6) | 1)),
-        borderType=cv2.BORDER_REFLECT,
-    )[:, 0]
-    body = np.quantile(soft, 0.6)
+    window = min(SMOOTH_PX, max(3, n // 8) | 1)
+    soft = cv2.blur(along[:, None].astype(np.float32), (1, window), borderType=cv2.BORDER_REFLECT)[:, 0]
+    lit = np.flatnonzero(soft > 0.5 * np.quantile(soft, 0.9))
+    if not lit.size:
+        return 0, 0
     noise = 1.4826 * float(np.median(np.abs(np.diff(soft)))) + 1e-3
+    body = float(np.median(soft[lit]))
     inside = np.flatnonzero(soft > max(0.4 * body, 2.0 * noise))
     if not inside.size:
         return 0, 0
-    return int(inside[0]), int(inside[-1])
+    first, last = int(inside[0]), int(inside[-1])
+    reach = int(np.clip((last - first) // 4, 4, 30))
+    head = 0.5 * float(np.median(soft[first : first + reach]))
+    tail = 0.5 * float(np.median(soft[max(last - reach, 0) : last + 1]))
+    while first < last and soft[first] < head:
+        first += 1
+    while last > first and soft[last] < tail:
+        last -= 1
+    return first, last
 
 
 def join(pyramid: Pyramid, lines: list[Line]) -> list[Line]:

@@ -32,7 +32,7 @@ def clusters_of(seen: Stretches, shape: tuple[int, int]) -> NDArray[np.intp]:
     _, labels = cv2.connectedComponents(canvas, connectivity=8)
     middle = np.round((seen.start + seen.end) / 2).astype(int)
     x, y = np.clip(middle[:, 0], 0, shape[1] - 1), np.clip(middle[:, 1], 0, shape[0] - 1)
-    return np.asarray(labels[y, x], np.intp)
+    return np.asarray(2 * labels[y, x] + (seen.sign > 0), np.intp)
 
 
 def trace_all(image: Array, sd: float, seen: Stretches) -> list[tuple[Array, float, float]]:
@@ -54,7 +54,7 @@ def trace_all(image: Array, sd: float, seen: Stretches) -> list[tuple[Array, flo
             if len(densify(path, 2.0)) < 2:  # the walk never left its seed: no line to follow
                 continue
             paths.append((path, float(seen.sign[seed]), float(seen.height[seed])))
-            _close(open_, seen, path)
+            _close(open_, seen, path, float(seen.sign[seed]))
     return paths
 
 
@@ -71,7 +71,7 @@ def _strongest(
     return best[np.argsort(-height[best], kind="stable")][:MOST_SEEDS]
 
 
-def _close(open_: NDArray[np.bool_], seen: Stretches, path: Array) -> None:
+def _close(open_: NDArray[np.bool_], seen: Stretches, path: Array, sign: float) -> None:
     """Take out the stretches that a path already runs along."""
     index = np.flatnonzero(open_)
     if not index.size:
@@ -91,7 +91,7 @@ def _close(open_: NDArray[np.bool_], seen: Stretches, path: Array) -> None:
     along = along / np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-6)[:, None]
     same = np.abs((along * course[at]).sum(1)) > 0.85
     distance = gap[np.arange(len(at)), at]
-    open_[index[(distance < 4.5) & same | (distance < 2.0)]] = False
+    open_[index[(distance < 4.5) & same & (seen.sign[index] == sign) | (distance < 1.5)]] = False
 
 
 def densify(path: Array, step: float) -> Array:

@@ -39,7 +39,6 @@ def paint_field(
     dark = lighting == "dark_field"
     mm = float(np.exp(rng.uniform(np.log(0.075), np.log(0.8))))
     h, w = size
-    c = Canvas(h, w, dark, mm)
     blur = float(
         rng.choice(
             [rng.uniform(0.45, 0.9), rng.uniform(0.6, 1.4), rng.uniform(1.0, 2.2)], p=[0.45, 0.45, 0.1]
@@ -50,37 +49,34 @@ def paint_field(
     read, shot = rng.uniform(0.0008, 0.006), rng.uniform(0.001, 0.02)
     sigma = float(np.sqrt(read**2 + shot**2 * light))
     unit = sigma / (1.0 if dark else light)
+    c = Canvas(h, w, dark, mm, blur, unit)
 
-    def strength(length: float) -> float:
-        """Amplitude from barely visible to strong; weak ones are commoner, small ones need more to be
-        seen."""
+    def strength(length: float, low: float, high: float) -> float:
+        """Depth of a shade (bright field) or height of a light (dark field): mostly what such a thing has,
+        at times just enough to be seen.
+        """
+        if rng.random() < 0.7:
+            value = rng.uniform(low, high) if not dark else np.exp(rng.uniform(np.log(low), np.log(high)))
+            return float(value)
         fade = 1 + 1.2 * (blur**2 + 0.1) / max(length / 2, 0.3) ** 2
-        low, high = 2.5 * unit * min(fade, 25), (0.9 if dark else 0.95) * min(fade, 3)
-        high = max(high, 1.5 * low)
-        return float(
-            np.exp(
-                rng.uniform(np.log(low), np.log(high))
-                if rng.random() < 0.75
-                else np.log(high * rng.uniform(0.3, 1))
-            )
-        )
+        return float(min(unit * fade * np.exp(rng.uniform(np.log(3), np.log(20))), 1.5 if dark else 0.97))
 
     truth: list[dict[str, Any]] = []
     nots: list[dict[str, Any]] = []
     spots = _places(rng, h, w, defects + specks, 26)
+    least, most = max(0.05, 0.9 * mm), min(9.0, 42 * mm)
     for i, (x, y) in enumerate(spots):
-        length = (
-            float(np.exp(rng.uniform(np.log(0.8), np.log(9))))
-            if rng.random() < 0.8
-            else float(rng.uniform(6, 45))
-        )
-        length = min(length, 8 / mm)
         if i >= defects:
-            length = min(length, 2.5 / mm) * (0.8 if length > 6 else 1)
-            nots.append(clutter.speck(rng, c, x, y, length, strength(length) * rng.uniform(0.35, 1.0)))
+            length = (
+                float(np.exp(rng.uniform(np.log(max(0.04, 0.5 * mm)), np.log(max(0.25, min(0.9, 5 * mm))))))
+                / mm
+            )
+            amp = strength(length, 0.02, 0.5) if dark else strength(length, 0.15, 0.85)
+            nots.append(clutter.speck(rng, c, x, y, length, amp))
             continue
         make = sketch.bubble if rng.random() < 0.55 else sketch.stone
-        amp = strength(length)
+        length = float(np.exp(rng.uniform(np.log(least), np.log(most)))) / mm
+        amp = strength(length, 0.05, 1.1) if dark else strength(length, 0.35, 0.97)
         truth.append(make(rng, c, x, y, length, amp))
     for _ in range(int(rng.poisson(4))):
         length = float(np.exp(rng.uniform(np.log(3), np.log(250)))) / mm

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
@@ -90,7 +91,7 @@ def _visible(shot: Shot, truth: Array) -> Array:
 def _gap(x: Array, y: Array, path: Array) -> Array:
     """Distance of points from a polyline, px."""
     best = np.full(len(x), 1e9)
-    for a, b in zip(path[:-1], path[1:], strict=True):
+    for a, b in itertools.pairwise(path):
         v = b - a
         t = np.clip(((x - a[0]) * v[0] + (y - a[1]) * v[1]) / max(float(v @ v), 1e-9), 0, 1)
         best = np.minimum(best, np.hypot(x - a[0] - t * v[0], y - a[1] - t * v[1]))

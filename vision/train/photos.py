@@ -104,3 +104,55 @@ def _painted(seed: int, megapixels: float, crowded: bool) -> Shot:
         "field_mm": [100.0, 100.0, 100.0 + side * mm, 100.0 + side * mm],
     }
     return Shot(data.tobytes(), setup, field.defects, field.not_glass, field.blur_px, seed, "painted")
+
+
+def varied(shot: Shot) -> Shot:
+    """The same photo as another camera might have taken it: coarser, with another tone curve, grain and
+    JPEG quality.
+
+    Widens what either renderer's sensor would give; the truth moves with the pixels.
+    """
+    rng = np.random.default_rng(shot.seed + 7)
+    grey = cv2.imdecode(np.frombuffer(shot.data, np.uint8), cv2.IMREAD_GRAYSCALE)
+    share = float(rng.uniform(0.45, 1.0)) if rng.random() < 0.6 else 1.0
+    h, w = int(grey.shape[0] * share), int(grey.shape[1] * share)
+    share_x, share_y = w / grey.shape[1], h / grey.shape[0]
+    image = cv2.resize(grey, (w, h), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    image = image ** np.float32(np.exp(rng.uniform(-0.5, 0.5)))
+    if rng.random() < 0.3:
+        image = cv2.GaussianBlur(image, (0, 0), float(rng.uniform(0.35, 0.8)))
+    if rng.random() < 0.3:
+        wide = cv2.GaussianBlur(image, (0, 0), float(rng.uniform(0.8, 1.6)))
+        image = image + np.float32(rng.uniform(0.2, 0.8)) * (image - wide)
+    sd = float(np.exp(rng.uniform(np.log(0.001), np.log(0.008))))
+    image = image + sd * rng.standard_normal(image.shape, dtype=np.float32)
+    value = np.clip(image * 255 + 0.5, 0, 255).astype(np.uint8)
+    ok, data = cv2.imencode(".jpg", value, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(78, 98))])
+    if not ok:
+        msg = f"photo {shot.seed}: JPEG encoder refused it"
+        raise RuntimeError(msg)
+    setup = dict(shot.setup)
+    if "mm_per_px" in setup:
+        setup["mm_per_px"] = setup["mm_per_px"] / share_x
+    return Shot(
+        data.tobytes(),
+        setup,
+        [_moved(row, share_x, share_y) for row in shot.defects],
+        [_moved(row, share_x, share_y) for row in shot.not_glass],
+        shot.blur_px * share,
+        shot.seed,
+        shot.renderer,
+    )
+
+
+def _moved(row: dict[str, Any], share_x: float, share_y: float) -> dict[str, Any]:
+    new = dict(row)
+    for key, share in (("x_px", share_x), ("y_px", share_y), ("length_px", share_x), ("width_px", share_x)):
+        if key in new:
+            new[key] = new[key] * share
+    if new.get("path_px") is not None:
+        new["path_px"] = np.asarray(new["path_px"]) * [share_x, share_y]
+    if "box_px" in new:
+        x, y, w, h = new["box_px"]
+        new["box_px"] = [x * share_x, y * share_y, w * share_x, h * share_y]
+    return new

@@ -17,17 +17,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[Any]
+SPOT_PEAK, SPOT_TOTAL = 4.0, 9.0
+LINE_PEAK, LINE_TOTAL = 1.5, 20.0
 
 
 @dataclass
 class Canvas:
     """Light of one field before the lens: `scatter` adds light (dark field), `pass_` multiplies it (bright
-    field)."""
+    field).
+
+    unit : noise of a pixel in units of the pattern's amplitude
+    last_peak, last_total : signal to noise of the last pattern, of its best pixel and of a filter of
+        exactly its shape
+    """
 
     height: int
     width: int
     dark: bool
     mm_per_px: float
+    blur_px: float = 0.8
+    unit: float = 1.0
+    last_peak: float = 0.0
+    last_total: float = 0.0
     scatter: Array = field(init=False)
     pass_: Array = field(init=False)
 
@@ -52,6 +63,8 @@ class Canvas:
         """Average an oversampled pattern to pixels and lay it into the light."""
         h, w = fine.shape[0] // over, fine.shape[1] // over
         coarse = fine.reshape(h, over, w, over).mean((1, 3))
+        seen = np.abs(cv2.GaussianBlur(coarse, (0, 0), self.blur_px)) / self.unit
+        self.last_peak, self.last_total = float(seen.max()), float(np.sqrt((seen**2).sum()))
         if self.dark:
             self.scatter[rows, cols] += coarse
         else:
@@ -154,6 +167,7 @@ def bubble(
         if lens:
             shape -= (rho > 1) * rng.uniform(0.0, 0.2) * np.exp(-(((rho - 1.15) / 0.12) ** 2))
     c.add(rows, cols, (amp * shape).astype(np.float32), over)
+    row["visible"] = c.last_peak >= SPOT_PEAK and c.last_total >= SPOT_TOTAL
     return row
 
 
@@ -201,6 +215,7 @@ def stone(
             )
             shape = shape + rng.uniform(0.03, 0.2) * tail
     c.add(rows, cols, (amp * shape).astype(np.float32), over)
+    row["visible"] = c.last_peak >= SPOT_PEAK and c.last_total >= SPOT_TOTAL
     return row
 
 
@@ -253,6 +268,9 @@ def scratch(rng: np.random.Generator, c: Canvas, length: float, width: float, am
     arc = step * (n - 1)
     row = _row("scratch", float(path[n // 2, 0]), float(path[n // 2, 1]), arc, width, 0.0)
     row["path_px"] = path[:: max(1, n // 60)]
+    spread = np.sqrt(2 * np.pi) * np.hypot(c.blur_px, 0.4)
+    peak = amp * min(width / spread, 1.0) * float(np.median(power)) / c.unit
+    row["visible"] = peak >= LINE_PEAK and peak * np.sqrt(length) >= LINE_TOTAL
     return row
 
 
@@ -267,4 +285,5 @@ def _row(
         "width_px": width,
         "angle_deg": angle,
         "halo_px": halo,
+        "visible": False,
     }
