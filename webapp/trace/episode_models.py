@@ -1,0 +1,210 @@
+"""What the episode pages show, worked out from a trace."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from flask import url_for
+
+from models.clock import zone as zone_of
+from models.errors import NoSuchRecord
+from models.records import Line
+from models.trace.result import Episode
+from models.tracing import Traced, shown_episodes
+from webapp.figures.episode_figure import EpisodeFigure, PitchFigure, draw_episode, draw_pitch
+from webapp.figures.marks import Mark, mark_for
+
+__all__ = ["SECTION_WORDS", "EpisodeCard", "EpisodePage", "cards", "episode_page", "find_episode"]
+
+SECTION_WORDS = {
+    "melter": "the melter",
+    "refiner": "the refiner",
+    "bath": "the bath",
+    "lehr": "the lehr",
+    "cold_end": "the cold end",
+    "unknown": "no section for sure",
+}
+MEMBERS_SHOWN = 300
+
+
+@dataclass(frozen=True, slots=True)
+class EpisodeCard:
+    """One episode in the list."""
+
+    key: str
+    mark: Mark
+    band: str
+    episode: Episode
+    seen_start: datetime
+    seen_end: datetime
+    made_start: datetime
+    made_end: datetime
+    section: str
+    section_share: float
+    usual: str
+    chance: str
+    first_cause: str | None
+    first_weight: float
+
+
+@dataclass(frozen=True, slots=True)
+class EpisodePage:
+    """The typed context of an episode's own page."""
+
+    card: EpisodeCard
+    line: Line
+    figure: EpisodeFigure
+    pitch: PitchFigure | None
+    sections: tuple[tuple[str, float], ...]
+    causes: tuple[dict[str, Any], ...]
+    map_url: str
+
+
+def episode_key(episode: Episode) -> str:
+    """A name for an episode that stays while it only grows: its kind, first metre and left side."""
+    return f"{episode.kind.replace(' ', '_')}-{episode.from_m:.0f}-{episode.x_lo_mm:.0f}"
+
+
+def find_episode(traced: Traced, key: str) -> Episode:
+    """The episode of this key, or the one of its kind that now covers its place.
+
+    Raises NoSuchRecord where the trace has none there any more.
+    """
+    for episode in traced.result.episodes:
+        if episode_key(episode) == key:
+            return episode
+    kind, _, place = key.partition("-")
+    from_m, _, x_lo = place.partition("-")
+    if from_m.isdecimal() and x_lo.isdecimal():
+        for episode in traced.result.episodes:
+            on_stretch = episode.from_m - 2000.0 <= float(from_m) <= episode.to_m
+            in_band = episode.x_lo_mm - 100.0 <= float(x_lo) <= episode.x_hi_mm
+            if episode.kind.replace(" ", "_") == kind and on_stretch and in_band:
+                return episode
+    msg = (
+        f"episode {key[:60]!r}: the trace of today has no such episode; it may have sunk into the background"
+    )
+    raise NoSuchRecord(msg)
+
+
+def cards(traced: Traced) -> tuple[EpisodeCard, ...]:
+    """The episodes of the stretch asked for, the latest first."""
+    shown = [traced.result.episodes[n] for n in shown_episodes(traced)]
+    return tuple(sorted((_card(e) for e in shown), key=lambda card: card.seen_end, reverse=True))
+
+
+def episode_page(episode: Episode, traced: Traced, line: Line) -> EpisodePage:
+    """Gather the page of one episode."""
+    zone = zone_of(line.time_zone)
+    metres = traced.loaded.given.defects.ribbon_m[episode.members]
+    return EpisodePage(
+        card=_card(episode),
+        line=line,
+        figure=draw_episode(episode, zone),
+        pitch=None
+        if episode.pitch is None
+        else draw_pitch([float(m) for m in metres[:MEMBERS_SHOWN]], episode.pitch.pitch_mm),
+        sections=tuple(
+            (SECTION_WORDS.get(name, name), weight)
+            for name, weight in sorted(episode.section_weights.items(), key=lambda item: -item[1])
+            if weight >= 0.005
+        ),
+        causes=_causes(episode, zone),
+        map_url=map_url(episode, line),
+    )
+
+
+def map_url(episode: Episode, line: Line) -> str:
+    """The ribbon map round an episode."""
+    reach = max(0.25 * (episode.to_m - episode.from_m), 200.0)
+    return url_for(
+        "trace.ribbon_map",
+        line=line.id,
+        kind=episode.kind,
+        period="metres",
+        m_lo=round(episode.from_m - reach, 1),
+        m_hi=round(episode.to_m + reach, 1),
+    )
+
+
+def _card(episode: Episode) -> EpisodeCard:
+    first = episode.causes[0] if episode.causes else None
+    likelier = first is not None and first[1] > episode.none_weight
+    return EpisodeCard(
+        key=episode_key(episode),
+        mark=mark_for(episode.kind),
+        band="the whole width"
+        if episode.whole_width
+        else f"{episode.x_lo_mm:.0f} to {episode.x_hi_mm:.0f} mm from the left edge",
+        episode=episode,
+        seen_start=_instant(episode.seen_start_s),
+        seen_end=_instant(episode.seen_end_s),
+        made_start=_instant(episode.origin_start_s),
+        made_end=_instant(episode.origin_end_s),
+        section=SECTION_WORDS.get(episode.section, episode.section),
+        section_share=episode.section_weights.get(episode.section, 0.0),
+        usual=usual_words(episode.expected),
+        chance=chance_words(episode.p_value),
+        first_cause=_cause_words(first[0]) if first is not None and likelier else None,
+        first_weight=first[1] if first is not None else 0.0,
+    )
+
+
+def usual_words(expected: float) -> str:
+    """What would be usual, as the end of a sentence that begins with the count."""
+    if expected < 0.05:
+        return "where none is usual"
+    return f"where {expected:.0f} are usual" if expected >= 10.0 else f"where {expected:.1f} are usual"
+
+
+def chance_words(p_value: float) -> str:
+    """A p-value as people read it."""
+    if p_value < 1e-6:
+        return "p below 0.000001"
+    return f"p {p_value:.2g}" if p_value < 0.01 else f"p {p_value:.2f}"
+
+
+def _cause_words(cause: Any) -> str:
+    if cause.event is not None:
+        return f"{cause.event.event_id}: {cause.event.text}"
+    return f"{cause.excursion.tag} off its usual level" if cause.excursion is not None else cause.key
+
+
+def _causes(episode: Episode, zone: ZoneInfo) -> tuple[dict[str, Any], ...]:
+    rows: list[dict[str, Any]] = [
+        {
+            "name": cause.event.event_id
+            if cause.event
+            else cause.excursion.tag
+            if cause.excursion
+            else cause.key,
+            "kind": cause.event.kind if cause.event else "furnace log",
+            "text": cause.event.text if cause.event else _excursion_words(cause),
+            "start": _instant(cause.start_s),
+            "end": None if cause.end_s is None else _instant(cause.end_s),
+            "weight": weight,
+        }
+        for cause, weight in episode.causes
+        if weight >= 0.005
+    ]
+    none = {
+        "name": "",
+        "kind": "",
+        "text": "none of these",
+        "start": None,
+        "end": None,
+        "weight": episode.none_weight,
+    }
+    return tuple(sorted([*rows, none], key=lambda row: -row["weight"]))
+
+
+def _excursion_words(cause: Any) -> str:
+    if cause.excursion is None:
+        return cause.words
+    x = cause.excursion
+    return f"{x.extreme:.4g} {x.unit}, usually {x.usual:.4g} {x.unit}"
+
+
+def _instant(time_s: float) -> datetime:
+    return datetime.fromtimestamp(time_s, UTC)
