@@ -28,7 +28,13 @@ class Advice:
     says: tuple[str, ...]
 
 
-def advice(sheet: SheetToJudge, grade: Grade, *, clearance_mm: float = 0.0) -> Advice:
+CUT_CLEARANCE_MM = 10.0
+"""How far a cut keeps from a fault that it leaves out, where nobody says otherwise (common practice, no
+source).
+"""
+
+
+def advice(sheet: SheetToJudge, grade: Grade, *, clearance_mm: float = CUT_CLEARANCE_MM) -> Advice:
     """The smallest changes after which the grade accepts: which faults less, which piece, which answers."""
     known = replace(sheet, covered_fraction=None, missing=())
     verdict = judge(known, grade)

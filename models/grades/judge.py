@@ -52,7 +52,11 @@ def judge(sheet: SheetToJudge, grade: Grade, *, confirmed_by: str | None = None)
         reasons += _uncovered(case)
     reasons += _missing(sheet, grade)
     if not grade.remembered and not confirmed_by:
-        reasons = [_held_back(r) if r.remembered and r.outcome == REJECT else r for r in reasons]
+        doubts = {rule.origin.name: rule.origin.doubt for rule in grade.rules}
+        reasons = [
+            _held_back(r, doubts.get(r.rule, REMEMBERED)) if r.remembered and r.outcome == REJECT else r
+            for r in reasons
+        ]
     would_say = _outcome(reasons)
     outcome = would_say
     if grade.remembered and not confirmed_by:
@@ -163,9 +167,9 @@ def _missing(sheet: SheetToJudge, grade: Grade) -> list[Reason]:
     ]
 
 
-def _held_back(reason: Reason) -> Reason:
-    """A rule from memory inside a grade seen in print may warn, not reject."""
-    return replace(reason, outcome=NOT_JUDGED, says=f"{reason.says}; the rule is {REMEMBERED}")
+def _held_back(reason: Reason, doubt: str) -> Reason:
+    """A doubtful rule inside a grade seen in print may warn, not reject."""
+    return replace(reason, outcome=NOT_JUDGED, says=f"{reason.says}; the rule is doubtful: {doubt}")
 
 
 def _unconfirmed(grade: Grade, would_say: str) -> Reason:
@@ -218,7 +222,11 @@ def _notes(grade: Grade, reasons: list[Reason], confirmed_by: str | None) -> lis
             + (f"; confirmed for this plant by {confirmed_by}" if confirmed_by else "; not confirmed yet")
         )
     elif any(r.remembered for r in reasons):
-        notes.append(f"some rules are {REMEMBERED}")
+        notes += [
+            f"{rule.origin.name}: {rule.origin.doubt}; the rule may hold a verdict back, not reject"
+            for rule in grade.rules
+            if rule.origin.remembered
+        ]
     notes += [f"not examined: {r.says}" for r in reasons if r.outcome == NOT_EXAMINED]
     notes += [f"judged over the pack, not the sheet: {a.clause}" for a in grade.averages]
     return notes + list(grade.notes)

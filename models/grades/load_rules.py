@@ -10,6 +10,7 @@ from models.grades.case import Zone
 from models.grades.classes import ClassTable, SizeClass, Spaced
 from models.grades.edges import EdgeFault, OpticalAngle, PerSide, Reach
 from models.grades.errors import BadGrade
+from models.grades.explain import REMEMBERED
 from models.grades.lines import Lengths
 from models.grades.numbers import Interval
 from models.grades.questions import AnyOf, NotTogether, Question, SeenFrom
@@ -43,6 +44,7 @@ def read_rule(
         table.text("clause"),
         table.text("source", source),
         remembered,
+        table.text("doubt", REMEMBERED if remembered else ""),
     )
     context = _Context(source, remembered, area, zones, intensities)
     rule = reader(table, origin, _when(table), context)

@@ -89,7 +89,7 @@ class Interval:
         if self.low == self.high:
             return f"exactly {low} {unit}"
         top = f"{'up to' if self.high_in else 'under'} {high} {unit}"
-        if self.low == 0 and self.low_in:
+        if self.low == 0:
             return top
         return (
             f"{'from' if self.low_in else 'over'} {low} {'to' if self.high_in else 'to under'} {high} {unit}"

@@ -13,12 +13,16 @@ from models.grades.verdict import ACCEPT, NOT_JUDGED, Reason
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """Where a rule comes from. `name` is unique in its grade."""
+    """Where a rule comes from. `name` is unique in its grade.
+
+    remembered : its numbers may warn, not reject, until confirmed; `doubt` says why in the file's own words.
+    """
 
     name: str
     clause: str
     source: str
     remembered: bool = False
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)

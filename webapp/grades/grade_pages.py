@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from models.grades import Grade, GradeBook
 from models.grades.check import oddities
-from models.records import GradeConfirmation, PlantGrade, User
+from models.records import GradeConfirmation, Line, Pack, PlantGrade, User
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class GradeRow:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """The grades of one standard, or the plant's own, best first."""
+    """Some grades under one heading, those of one standard best first."""
 
     name: str
     rows: tuple[GradeRow, ...]
@@ -36,14 +36,14 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class RuleText:
-    """One rule in words. `remembered` marks a rule from memory inside a grade seen in print."""
+    """One rule in words. `source` only where it is not the grade's; `doubt` where it may not reject."""
 
     name: str
     clause: str
     when: str
     says: tuple[str, ...]
     source: str
-    remembered: bool
+    doubt: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,17 +73,16 @@ class GradePage:
 _USE_WORDS = {"stock": "stock sizes", "cut_size": "cut sizes"}
 
 
-def index_page(book: GradeBook) -> tuple[Group, ...]:
-    """All grades by standard; the plant's own first."""
-    groups: dict[str, list[Grade]] = {}
-    for name in book.ids():
-        grade = book.grade(name)
-        groups.setdefault("" if grade.plant else grade.standard, []).append(grade)
-    ordered = sorted(groups.items(), key=lambda item: (bool(item[0]), item[0].lower()))
-    return tuple(
-        Group(name or "Grades written at this plant", tuple(_row(grade) for grade in _best_first(grades)))
-        for name, grades in ordered
-    )
+def index_page(session: Session, book: GradeBook) -> tuple[Group, ...]:
+    """All grades: those that this plant makes or wrote first, then the standards in order of name."""
+    made = set(session.scalars(select(Line.grade_id).where(Line.grade_id.is_not(None)).distinct()))
+    made |= set(session.scalars(select(Pack.grade_id).where(Pack.grade_id.is_not(None)).distinct()))
+    grades = [book.grade(name) for name in book.ids()]
+    at_home = {step for grade in grades if grade.id in made for step in (grade.id, *grade.ladder)}
+    here = [grade for grade in grades if grade.plant or grade.id in at_home]
+    others = [grade for grade in grades if grade not in here]
+    groups = (("Made at this plant", here), ("Other grades at hand", others))
+    return tuple(Group(name, tuple(_row(grade) for grade in _best_first(some))) for name, some in groups)
 
 
 def grade_page(session: Session, book: GradeBook, program: GradeBook, grade_id: str) -> GradePage:
@@ -91,14 +90,14 @@ def grade_page(session: Session, book: GradeBook, program: GradeBook, grade_id: 
     grade = book.grade(grade_id)
     rules = tuple(
         RuleText(
-            rule.origin.name, rule.origin.clause, rule.when.words(), tuple(rule.words()), rule.origin.source,
-            rule.origin.remembered and not grade.remembered,
+            rule.origin.name, rule.origin.clause, rule.when.words(), tuple(rule.words()),
+            "" if rule.origin.source == grade.source else rule.origin.source,
+            rule.origin.doubt if rule.origin.remembered and not grade.remembered else "",
         )
         for rule in grade.rules
     )  # fmt: skip
     averages = tuple(
-        RuleText(one.name, one.clause, "over the pack", (one.words(),), one.source, False)
-        for one in grade.averages
+        RuleText(one.name, one.clause, "over the pack", (one.words(),), "", "") for one in grade.averages
     )
     ladder = tuple((step, book.grade(step).title, step == grade_id) for step in grade.ladder)
     versions = session.scalars(
@@ -111,7 +110,10 @@ def grade_page(session: Session, book: GradeBook, program: GradeBook, grade_id: 
 
 
 def _best_first(grades: list[Grade]) -> list[Grade]:
-    return sorted(grades, key=lambda g: (g.ladder.index(g.id) if g.id in g.ladder else 0, g.id))
+    return sorted(
+        grades,
+        key=lambda g: (g.standard.lower(), g.edition, g.ladder.index(g.id) if g.id in g.ladder else 0, g.id),
+    )
 
 
 def _row(grade: Grade) -> GradeRow:

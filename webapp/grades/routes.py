@@ -6,6 +6,7 @@ from flask_login import current_user
 
 from models import inspections
 from models.grade_books import confirm_grade
+from models.grades.advice import CUT_CLEARANCE_MM
 from models.grades.explain import REMEMBERED, SAFETY
 from webapp.grades import editing  # noqa: F401 - its routes belong to the same blueprint
 from webapp.grades.blueprint import LEADS, bp
@@ -20,7 +21,7 @@ from webapp.security import roles
 @roles()
 def index() -> ResponseReturnValue:
     """All grades at hand with their viewing conditions."""
-    return render_template("grades/index.html", page=index_page(current_book()), may_write=_may_write())
+    return render_template("grades/index.html", page=index_page(db(), current_book()), may_write=_may_write())
 
 
 @bp.get("/grade/<grade_id>")
@@ -48,7 +49,9 @@ def confirm(grade_id: str) -> ResponseReturnValue:
 def sheet(sheet_id: int) -> ResponseReturnValue:
     """A sheet's verdict drawn and explained, by the grade ordered or another, and what would make it pass."""
     page = sheet_page(db(), current_plant().book, current_book(), sheet_id, request.args.get("grade") or None)
-    return render_template("grades/sheet.html", page=page, may_write=_may_write(), safety=SAFETY)
+    return render_template(
+        "grades/sheet.html", page=page, may_write=_may_write(), safety=SAFETY, clearance=CUT_CLEARANCE_MM
+    )
 
 
 @bp.post("/sheet/<int:sheet_id>/again")
