@@ -284,6 +284,8 @@ class StripPicture(Flowable):
             c.setLineWidth(2.0 if sheet.here else 0.5)
             y = s.height - sheet.y - sheet.height
             c.rect(sheet.x + 1, y, max(sheet.width - 2, 1), sheet.height, stroke=1, fill=1)
+            if not sheet.roomy:
+                continue
             c.setFillColor(INK)
             middle = sheet.x + sheet.width / 2
             c.setFont(BOLD if sheet.here else TEXT, 6.4)

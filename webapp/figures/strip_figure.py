@@ -10,6 +10,8 @@ __all__ = ["Strip", "StripSheet", "draw_strip"]
 
 STRIP_WIDTH, STRIP_TOP, STRIP_ACROSS = 1100.0, 26.0, 96.0
 BREAK = 34.0
+#: share of the strip's width that a sheet needs for its label
+ROOMY = 0.085
 RIBBON_MM = 3500.0
 
 
@@ -25,6 +27,7 @@ class StripSheet:
     height: float
     here: bool
     text: str
+    roomy: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +84,7 @@ def draw_strip(
                 width=length * per_m,
                 height=across * per_mm,
                 here=sheet_id == sheet.id,
+                roomy=length * per_m >= width * ROOMY and across * per_mm >= 34.0,
                 text=what if sheet_id == sheet.id else f"{what} defect{'' if what == '1' else 's'}",
             )
         )

@@ -16,6 +16,7 @@ if (svg && line) {
   }));
   const dense = svg.dataset.dense === "1";
   let near = null;
+  let picked = null; // stays marked while its photo and sheet are shown
 
   const toDrawing = (event) => {
     const matrix = svg.getScreenCTM();
@@ -68,6 +69,7 @@ if (svg && line) {
       window.location.assign(spot.link.getAttribute("href"));
       return;
     }
+    picked = spot;
     chosen.innerHTML = await answer.text();
     chosen.hidden = false;
     const address = new URL(window.location.href);
@@ -96,7 +98,7 @@ if (svg && line) {
   };
 
   svg.addEventListener("pointermove", (event) => show(nearest(toDrawing(event))));
-  svg.addEventListener("pointerleave", () => show(null));
+  svg.addEventListener("pointerleave", () => show(picked));
   svg.addEventListener("click", (event) => {
     if (event.ctrlKey || event.metaKey || event.shiftKey) return;
     const spot = nearest(toDrawing(event));
@@ -115,11 +117,14 @@ if (svg && line) {
       event.preventDefault();
       choose(near);
     } else if (event.key === "Escape") {
-      show(null);
+      show(picked);
     }
   });
 
   const asked = new URL(window.location.href).searchParams.get("defect");
   const first = spots.find((spot) => spot.link.dataset.defect === asked);
-  if (first) show(first);
+  if (first) {
+    picked = first;
+    show(first);
+  }
 }
