@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from models.grades.allowance import Allowance, ByArea, Unlimited
 from models.grades.case import Case, Sized
-from models.grades.neighbours import close_pairs, distance
+from models.grades.neighbours import close_pairs, distance, nearest_pair
 from models.grades.numbers import Interval, exact, plain
 from models.grades.rules import Origin, When, Who, listing, naming, no_rule, reason
 from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
@@ -213,7 +213,7 @@ def spaced_reason(
     if not pairs:
         says = f"{what}: {len(faults)}, {rule.words()}: kept"
         return reason(origin, says, faults, outcome=ACCEPT, limit=0, counted=0)
-    nearest = min(pairs, key=lambda pair: distance(faults[pair[0]], faults[pair[1]]))
+    nearest = nearest_pair(faults, pairs)
     a, b = faults[nearest[0]], faults[nearest[1]]
     gap = plain(distance(a, b).quantize(Decimal("0.01")))
     involved = [faults[i] for i in sorted({i for pair in pairs for i in pair})]

@@ -49,8 +49,8 @@ def close_pairs(
     wanted = np.maximum(float(apart), times * np.minimum(sizes[a], sizes[b])) + radii[a] + radii[b]
     sure = between < wanted * (1 - _DOUBT)
     doubtful = ~sure & (between <= wanted * (1 + _DOUBT))
-    found = [(int(i), int(j)) for i, j in pairs[sure]]
-    found += [(int(i), int(j)) for i, j in pairs[doubtful] if _too_close(faults[i], faults[j], *how)]
+    found = [(i, j) for i, j in pairs[sure].tolist()]
+    found += [(i, j) for i, j in pairs[doubtful].tolist() if _too_close(faults[i], faults[j], *how)]
     return sorted(found)
 
 
@@ -76,6 +76,17 @@ def _too_close(
         asked += ((a.size or 0) + (b.size or 0)) / Decimal(2)
     square, wanted = dx * dx + dy * dy, asked * asked
     return square < wanted or (square == wanted and not exactly_allowed)
+
+
+def nearest_pair(faults: list[Sized], pairs: list[tuple[int, int]]) -> tuple[int, int]:
+    """The pair of places whose faults lie nearest to each other."""
+    places = [(float(fault.x), float(fault.y)) for fault in faults]
+    return min(
+        pairs,
+        key=lambda pair: (
+            (places[pair[0]][0] - places[pair[1]][0]) ** 2 + (places[pair[0]][1] - places[pair[1]][1]) ** 2
+        ),
+    )
 
 
 def distance(a: Sized, b: Sized) -> Decimal:

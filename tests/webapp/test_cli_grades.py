@@ -5,7 +5,12 @@ from pathlib import Path
 
 import pytest
 
+from models.database import writing
+from models.grade_books import confirm_grade, save_plant_grade
+from tests.webapp.conftest import Booth
 from webapp.cli import main
+from webapp.grades.drafts import EXAMPLE
+from webapp.plant import Plant
 
 SHEET = {
     "width_mm": 2000, "length_mm": 1500, "thickness_mm": 4, "use": "stock",
@@ -15,6 +20,12 @@ SHEET = {
         for i in range(7)
     ],
 }  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def _no_plant(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Whatever plant this machine may have is left alone."""
+    monkeypatch.setenv("LEHRBOOK_HOME", str(tmp_path / "no-plant"))
 
 
 @pytest.fixture
@@ -105,6 +116,20 @@ def test_a_grade_or_file_that_is_not_there_gives_status_2(
     assert "no grade is called 'nothing'" in capsys.readouterr().err
     assert main(["grades", "judge", "jis-r-3202-2011", str(tmp_path / "none.json")]) == 2
     assert "none.json" in capsys.readouterr().err
+
+
+def test_the_plant_s_own_grades_and_confirmations_count(
+    capsys: pytest.CaptureFixture[str], plant: Plant, booth: Booth, sheet_file: Path
+) -> None:
+    text = EXAMPLE.format(today="2026-11-25", standard="plant grades")
+    with writing(plant.sessions) as session:
+        save_plant_grade(session, plant.book, text, booth.inspector_id)
+        confirm_grade(session, plant.book, "gb-11614-2009-qualified", booth.inspector_id)
+    home = str(plant.settings.home)
+    assert main(["--home", home, "grades", "list"]) == 0
+    assert "own-grade" in capsys.readouterr().out
+    result = judged(capsys, "gb-11614-2009-qualified", str(sheet_file), "--home", home)
+    assert (result["outcome"], result["confirmed_by"]) == ("reject", "Ruta inspector")
 
 
 def test_a_folder_of_own_grades_can_be_used(

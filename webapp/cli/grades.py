@@ -39,9 +39,7 @@ def add_parser(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do the action; raises LehrbookError for bad input."""
-    from models.grades import load_sets
-
-    book = load_sets(args.sets)
+    book = _book(args)
     if args.action == "list":
         _list(book, args.json)
     elif args.action == "show":
@@ -49,6 +47,28 @@ def run(args: argparse.Namespace) -> int:
     else:
         _judge(book, args)
     return 0
+
+
+def _book(args: argparse.Namespace) -> GradeBook:
+    """The grades of a folder, or the program's with what the plant confirmed and wrote itself.
+
+    A plant that has not been set up yet is left alone.
+    """
+    from models.grades import load_sets
+
+    book = load_sets(args.sets)
+    if args.sets is not None or not (args.settings.database_url or args.settings.home.is_dir()):
+        return book
+    from models.database import reading
+    from models.grade_books import plant_book
+    from webapp.plant import open_plant
+
+    plant = open_plant(args.settings)
+    try:
+        with reading(plant.sessions) as session:
+            return plant_book(session, book)
+    finally:
+        plant.engine.dispose()
 
 
 def _list(book: GradeBook, as_json: bool) -> None:
