@@ -110,15 +110,16 @@ def grades_judged(session: Session, *, since: datetime) -> tuple[tuple[str, int]
 def sheet_as_judged(
     sheet: Mapping[str, Any], defects: list[Mapping[str, Any]], coverage: Mapping[str, Any]
 ) -> SheetToJudge:
-    """The sheet as a kept verdict saw it."""
+    """The sheet as a kept verdict saw it; what the judge was handed counts before what the coverage says."""
+    seen = {**coverage, **sheet}
     return SheetToJudge(
         width_mm=sheet["width_mm"],
         length_mm=sheet["length_mm"],
         thickness_mm=sheet["thickness_mm"],
         use=sheet.get("use", "stock"),
         defects=tuple(_defect(defect) for defect in defects),
-        covered_fraction=coverage.get("covered_fraction"),
-        smallest_sized_mm=sheet.get("smallest_sized_mm", coverage.get("smallest_sized_mm")),
+        covered_fraction=seen.get("covered_fraction"),
+        smallest_sized_mm=sheet.get("smallest_sized_mm", seen.get("smallest_sized_mm")),
         missing=tuple(coverage.get("missing", ())),
         optical_angle_deg=sheet.get("optical_angle_deg"),
         answers=dict(sheet.get("answers") or {}),

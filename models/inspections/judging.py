@@ -7,7 +7,7 @@ get better as the inspector dismisses them.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import select
@@ -153,12 +153,18 @@ def finish_sheet(
 def judge_again(
     session: Session, book: GradeBook, sheet_id: int, user_id: int | None
 ) -> tuple[Verdict, Verdict]:
-    """Judge a finished sheet by today's rules, knowingly; returns (the old verdict, the new one)."""
+    """Judge a finished sheet by today's rules, knowingly; returns (the old verdict, the new one).
+
+    A sheet without photos, looked over by eye, keeps what its old verdict says was seen of it.
+    """
     sheet = lock_sheet(session, sheet_id)
     old = current_verdict(session, sheet_id)
     if old is None:
         raise NotAllowedNow(f"sheet {sheet.label}: has no verdict yet; finish it first")
-    new = _keep(session, sheet, judge_sheet(session, book, sheet_id), user_id)
+    judged, seen = judge_sheet(session, book, sheet_id), None
+    if not photos_of(session, sheet_id):
+        judged, seen = _seen_as_before(plant_book(session, book), judged, old), old.coverage
+    new = _keep(session, sheet, judged, user_id, seen)
     audit.append(
         session, "sheet.judge_again", "verdict", new.id, user_id=user_id, sheet_id=sheet.id,
         details={"old": old.outcome, "new": new.outcome, "verdict_sha256": verdict_digest(new)},
@@ -181,7 +187,26 @@ def digest_of_row(row: Mapping[str, Any]) -> str:
     return audit.digest_of([row[name] for name in _SAID])
 
 
-def _keep(session: Session, sheet: Sheet, judged: Judged, user_id: int | None) -> Verdict:
+def _seen_as_before(book: GradeBook, judged: Judged, old: Verdict) -> Judged:
+    """The same judgement with the coverage that the old verdict was given by."""
+    seen = {**old.coverage, **old.sheet_as_judged}
+    sheet = replace(
+        judged.sheet,
+        covered_fraction=seen.get("covered_fraction"),
+        smallest_sized_mm=seen.get("smallest_sized_mm"),
+        missing=tuple(old.coverage.get("missing", ())),
+    )
+    decision = judge_ladder(sheet, judged.grade, book.ladder(judged.grade.id))
+    return Judged(decision, judged.grade, sheet, judged.coverage)
+
+
+def _keep(
+    session: Session,
+    sheet: Sheet,
+    judged: Judged,
+    user_id: int | None,
+    seen: dict[str, Any] | None = None,
+) -> Verdict:
     before = current_verdict(session, sheet.id)
     if before is not None:
         before.current = False
@@ -209,7 +234,7 @@ def _keep(session: Session, sheet: Sheet, judged: Judged, user_id: int | None) -
             "covered_fraction": judged.sheet.covered_fraction,
             "smallest_sized_mm": judged.sheet.smallest_sized_mm,
         },
-        coverage=judged.coverage.to_dict(),
+        coverage=judged.coverage.to_dict() if seen is None else seen,
         decided_at=utc_now(),
         decided_by=user_id,
         supersedes_id=None if before is None else before.id,

@@ -15,6 +15,7 @@ from tests.booth import PHOTO, Booth
 from tests.factories import (
     find_dict,
     make_pack,
+    make_sheet,
     make_shift,
 )
 
@@ -129,6 +130,28 @@ def test_judging_again_keeps_both_verdicts(session: Session, booth: Booth, book:
     old, new = inspections.judge_again(session, book, booth.sheet.id, booth.user)
     assert (old.current, new.current, new.supersedes_id) == (False, True, old.id)
     assert inspections.current_verdict(session, booth.sheet.id).id == new.id
+
+
+def test_a_sheet_looked_over_by_eye_is_judged_again_with_what_was_seen_then(
+    session: Session, booth: Booth, book: GradeBook
+):
+    booth.photo()
+    verdict = inspections.finish_sheet(session, book, booth.sheet.id, booth.user)
+    other = make_sheet(session, booth.sheet.line)
+    by_eye = {"covered_fraction": None, "smallest_sized_mm": None, "missing": [], "by": "eye and magnifier"}
+    session.add(
+        Verdict(
+            sheet_id=other.id, grade_id=verdict.grade_id, use=verdict.use, outcome="accept", close_call=False,
+            rule_set_version="2020-01-01", rule_set_sha256="0" * 64, reasons=[], defects=[], coverage=by_eye,
+            sheet_as_judged={"width_mm": 3210, "length_mm": 6000, "thickness_mm": 4.0, "use": verdict.use},
+            decided_at=verdict.decided_at, current=True,
+        )
+    )  # fmt: skip
+    session.flush()
+    old, new = inspections.judge_again(session, book, other.id, booth.user)
+    assert (old.outcome, new.outcome) == ("accept", "accept")
+    assert new.coverage == by_eye
+    assert new.rule_set_sha256 == book.grade(new.grade_id).sha256
 
 
 def test_the_packs_order_goes_before_sheet_and_line(session: Session, booth: Booth, book: GradeBook):
