@@ -27,6 +27,7 @@ __all__ = [
     "choices",
     "defects_in_view",
     "ribbon_map",
+    "ribbon_width",
 ]
 
 #: kinds that have a place in each filter even before one was found
@@ -232,24 +233,29 @@ def defects_in_view(
     return [MapPoint(*row) for row in rows]
 
 
-def _width(session: Session, wanted: MapFilter) -> tuple[float, float, tuple[float, ...]]:
-    """Extent of the picture across the ribbon and the trim lines."""
+def ribbon_width(session: Session, line_id: int) -> tuple[float, tuple[float, ...]]:
+    """Gross width of a line's ribbon in mm and its two trim lines.
+
+    From the plant's newest figures; where there are none, the rightmost sheet's right side, no trim lines.
+    """
     figures = session.execute(
         select(PlantFigures.gross_width_mm, PlantFigures.net_width_mm)
-        .where(PlantFigures.line_id == wanted.line_id)
+        .where(PlantFigures.line_id == line_id)
         .order_by(PlantFigures.valid_from.desc())
         .limit(1)
     ).first()
-    net: tuple[float, ...] = ()
     if figures is not None:
-        gross = figures.gross_width_mm
-        trim = (gross - figures.net_width_mm) / 2.0
-        net = (trim, gross - trim)
-    else:
-        widest = session.scalar(
-            select(func.max(Sheet.x_left_mm + Sheet.width_mm)).where(Sheet.line_id == wanted.line_id)
-        )
-        gross = float(widest or 1000.0)
+        trim = (figures.gross_width_mm - figures.net_width_mm) / 2.0
+        return figures.gross_width_mm, (trim, figures.gross_width_mm - trim)
+    widest = session.scalar(
+        select(func.max(Sheet.x_left_mm + Sheet.width_mm)).where(Sheet.line_id == line_id)
+    )
+    return float(widest or 1000.0), ()
+
+
+def _width(session: Session, wanted: MapFilter) -> tuple[float, float, tuple[float, ...]]:
+    """Extent of the picture across the ribbon and the trim lines."""
+    gross, net = ribbon_width(session, wanted.line_id)
     low = wanted.x_lo_mm if wanted.x_lo_mm is not None else 0.0
     high = wanted.x_hi_mm if wanted.x_hi_mm is not None else gross
     return (low, high, net) if high > low else (low, low + 1.0, net)

@@ -1,9 +1,10 @@
 """Exact Poisson limits against a textbook table and a reference library."""
 
+import numpy as np
 import pytest
 from statsmodels.stats.rates import confint_poisson
 
-from models.rates import poisson_limits, rate
+from models.rates import poisson_limits, rate, usual_spread
 
 # Two-sided 95 % limits for small counts, as in the table of Garwood, Biometrika 28 (1936) 437-442,
 # from memory, recomputed with scipy 1.17; tolerance is the table's rounding.
@@ -51,3 +52,26 @@ def test_bad_numbers_are_refused_by_name() -> None:
         poisson_limits(3, 1.0)
     with pytest.raises(ValueError, match="area_m2: expected 0 or more"):
         rate(3, -1.0)
+
+
+def test_counts_of_chance_alone_show_no_more_spread_than_chance() -> None:
+    rng = np.random.default_rng(4)
+    area = rng.uniform(500.0, 1500.0, 400)
+    spread = usual_spread(rng.poisson(0.03 * area).astype(float), area)
+    assert spread == pytest.approx(1.0, abs=0.3)
+
+
+def test_a_wider_background_is_seen_and_an_episode_is_not() -> None:
+    """Gamma-mixed counts of mean 30, variance 30 + 10 x 3 x 3 = 120; then a fifth of the points at threefold."""
+    rng = np.random.default_rng(5)
+    area = np.full(600, 1000.0)
+    counts = rng.poisson(rng.gamma(10.0, 3.0, 600)).astype(float)
+    assert usual_spread(counts, area) == pytest.approx(4.0, rel=0.3)
+    chance = rng.poisson(30.0, 600).astype(float)
+    chance[:120] *= 3.0
+    assert usual_spread(chance, area) < 2.0
+
+
+def test_too_few_or_empty_points_show_the_spread_of_chance() -> None:
+    assert usual_spread(np.array([1.0, 90.0]), np.array([10.0, 10.0])) == 1.0
+    assert usual_spread(np.zeros(50), np.full(50, 10.0)) == 1.0

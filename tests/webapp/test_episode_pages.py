@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Callable
+from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -94,12 +95,12 @@ def lead(signed_in: Callable[[str], FlaskClient]) -> FlaskClient:
 def found(monkeypatch: pytest.MonkeyPatch) -> Episode:
     """One episode, as if the trace had just found it."""
     episode = an_episode()
-    monkeypatch.setattr("webapp.trace.episode_pages.latest_trace", lambda _session, _line: traced(episode))
+    monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: traced(episode))
     return episode
 
 
 def test_nothing_found_is_said_plainly(lead: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("webapp.trace.episode_pages.latest_trace", lambda _session, _line: traced())
+    monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: traced())
     assert "No episode: nothing rises above the usual level" in lead.get("/trace/episodes").text
 
 
@@ -128,7 +129,7 @@ def test_an_entry_weaker_than_none_of_these_is_not_put_forward(
     weak = an_episode(
         causes=((Cause("E-7", EVENT.start_s, None, "melter", event=EVENT), 0.2),), none_weight=0.8
     )
-    monkeypatch.setattr("webapp.trace.episode_pages.latest_trace", lambda _session, _line: traced(weak))
+    monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: traced(weak))
     page = lead.get("/trace/episodes").text
     assert "Burner 4" not in page
     assert "none of these" in page
@@ -145,7 +146,7 @@ def test_an_episode_that_grew_is_still_found_by_its_old_address(
     lead: FlaskClient, booth: Booth, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     grown = an_episode(from_m=700.0, x_lo_mm=150.0)
-    monkeypatch.setattr("webapp.trace.episode_pages.latest_trace", lambda _session, _line: traced(grown))
+    monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: traced(grown))
     assert lead.get(f"/trace/episodes/{booth.line_id}/stone-990-200").status_code == 200
     gone = lead.get(f"/trace/episodes/{booth.line_id}/bubble-990-200")
     assert gone.status_code == 404
@@ -161,7 +162,7 @@ def test_a_roll_is_named_with_the_next_best_where_they_are_too_close(
         for name, diameter, weight in (("lehr roll 3", 216.0, 0.6), ("lift-out roll 2", 215.8, 0.35))
     )
     repeat = an_episode(pitch=pitch, rolls=rolls)
-    monkeypatch.setattr("webapp.trace.episode_pages.latest_trace", lambda _session, _line: traced(repeat))
+    monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: traced(repeat))
     page = lead.get(f"/trace/episodes/{booth.line_id}/stone-990-200").text
     assert "Repeats every 678.20 ± 0.5 mm" in page
     assert "lehr roll 3" in page
@@ -272,3 +273,25 @@ def test_marks_of_one_roll_fold_to_a_level_line() -> None:
     assert all(abs(y - figure.mean_y) / per_mm < 8.0 for _, y, _ in figure.points)
     assert [text.split(",")[0] for _, _, text in figure.points] == [f"turn {n}" for n in range(8)]
     assert draw_pitch(metres[:2], 678.214) is None
+
+
+def test_charts_of_a_line_without_inspected_glass_say_so(lead: FlaskClient) -> None:
+    assert "nothing to chart" in lead.get("/trace/charts").text
+
+
+def test_a_shift_far_above_the_usual_lies_beyond_its_limit_on_its_third_alone(
+    lead: FlaskClient, plant: Plant, booth: Booth
+) -> None:
+    with writing(plant.sessions) as session:
+        session.query(Sheet).delete()
+        for n in range(12):
+            begin = rows.START + timedelta(hours=8 * n)
+            shift = rows.shift(session, booth.line_id, begin)
+            sheet = rows.sheet(session, booth.line_id, 4800.0 * n, shift_id=shift.id, length_mm=6000.0)
+            for k in range(30 if n == 6 else 4):
+                rows.defect(session, sheet, 100.0 + k, 500.0, kind="stone")
+            rows.defect(session, sheet, 3000.0, 500.0, kind="stone")
+    page = lead.get("/trace/charts?period=month").text
+    assert "stone, left third: 1 of 12 beyond the limits" in page
+    assert "stone, right third: 0 of 12 beyond the limits" in page
+    assert "NIST/SEMATECH e-Handbook 6.3.3.1" in page

@@ -13,11 +13,12 @@ from models.hold_list import HoldList, hold_list
 from models.notices import acknowledge, open_notices
 from models.records import Line
 from models.trace.result import Episode
-from models.tracing import Traced, latest_trace
+from models.tracing import Traced
 from webapp.plant import db
 from webapp.security import roles
 from webapp.trace.blueprint import LEADS, bp, line_asked_for
 from webapp.trace.episode_models import cards, episode_page, find_episode
+from webapp.trace.recent import recent_trace
 
 SHEETS_SHOWN = 400
 
@@ -32,7 +33,7 @@ def episodes() -> ResponseReturnValue:
     line = line_asked_for(lines, request.args.get("line", ""))
     traced, problem = None, None
     try:
-        traced = latest_trace(db(), line.id)
+        traced = recent_trace(line.id)
     except BadValue as error:
         problem = str(error)
     return render_template(
@@ -93,7 +94,7 @@ def acknowledge_notice(notice_id: int) -> ResponseReturnValue:
 def _episode(line_id: int, key: str) -> tuple[Line, Traced, Episode]:
     lines = db().scalars(select(Line).order_by(Line.name)).all()
     line = line_asked_for(lines, str(line_id))
-    traced = latest_trace(db(), line.id)
+    traced = recent_trace(line.id)
     return line, traced, find_episode(traced, key)
 
 

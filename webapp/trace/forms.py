@@ -15,7 +15,7 @@ __all__ = ["PERIODS", "RibbonForm", "read_form"]
 
 #: name -> (words, length); "between" takes the two times of the form
 PERIODS: Mapping[str, tuple[str, timedelta | None]] = {
-    "shift": ("last 8 hours of glass", timedelta(hours=8)),
+    "shift": ("last 8 hours", timedelta(hours=8)),
     "day": ("last day", timedelta(days=1)),
     "week": ("last 7 days", timedelta(days=7)),
     "month": ("last 30 days", timedelta(days=30)),

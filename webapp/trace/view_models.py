@@ -19,7 +19,7 @@ from webapp.figures.rate_figure import RateFigure, draw_rates
 from webapp.figures.ribbon_figure import RibbonFigure, draw_ribbon
 from webapp.trace.forms import RibbonForm
 
-__all__ = ["KindChoice", "RibbonPage", "ribbon_page"]
+__all__ = ["KindChoice", "RibbonPage", "newest_cut", "ribbon_page"]
 
 LISTED = 50
 
@@ -73,7 +73,7 @@ def ribbon_page(session: Session, form: RibbonForm, line: Line, lines: Sequence[
     """
     zone = zone_of(line.time_zone)
     form = replace(form, line=line.id)
-    wanted = form.wanted(line.id, _newest(session, line.id))
+    wanted = form.wanted(line.id, newest_cut(session, line.id))
     ribbon = ribbon_map(session, wanted)
     rates = None if ribbon is None else shift_rates(session, wanted, ribbon.kinds, zone)
     return RibbonPage(
@@ -107,7 +107,8 @@ def describe(point: MapPoint, zone: ZoneInfo) -> str:
     )
 
 
-def _newest(session: Session, line_id: int) -> datetime | None:
+def newest_cut(session: Session, line_id: int) -> datetime | None:
+    """When the newest glass of a line was cut, by its stamp; None without sheets."""
     ends = first_and_last_metre(session, line_id)
     if ends is None:
         return None

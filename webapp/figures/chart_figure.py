@@ -1,0 +1,118 @@
+"""Control charts in small, one panel a kind and band: rates, their limits, the moving average over them."""
+
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+import numpy as np
+
+from models.trace.charts import Chart
+from webapp.figures.axes import Axis, Tick, TimeAxis, per_1000
+from webapp.figures.marks import Mark
+
+__all__ = ["ChartPanel", "ChartPoint", "Series", "draw_chart"]
+
+WIDTH, HEIGHT = 372.0, 190.0
+LEFT, RIGHT, TOP, BOTTOM = 40.0, 364.0, 26.0, 160.0
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """What one panel shows.
+
+    middles : middle of each shift; names : what is said of each
+    rates, average : the u chart and the EWMA of the same points, per m2
+    """
+
+    mark: Mark
+    band: str
+    middles: tuple[datetime, ...]
+    names: tuple[str, ...]
+    rates: Chart
+    average: Chart
+
+
+@dataclass(frozen=True, slots=True)
+class ChartPoint:
+    """One shift's rate."""
+
+    x: float
+    y: float
+    beyond: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChartPanel:
+    """Everything the template needs for one panel."""
+
+    mark: Mark
+    band: str
+    width: float
+    height: float
+    left: float
+    right: float
+    top: float
+    bottom: float
+    points: tuple[ChartPoint, ...]
+    upper: str
+    lower: str
+    average: str
+    signals: tuple[tuple[float, float], ...]
+    centre_y: float
+    ticks: tuple[Tick, ...]
+    time_ticks: tuple[Tick, ...]
+    said: str
+
+
+def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) -> ChartPanel:
+    """Lay out one panel; what lies beyond its limits is told apart, shifts without glass are gaps."""
+    along = TimeAxis(begin, finish, LEFT, RIGHT)
+    xs = [along.place(moment) for moment in series.middles]
+    rates, average = series.rates, series.average
+    shown = np.concatenate([rates.value[np.isfinite(rates.value)], [rates.centre * 2.0, 1e-9]])
+    limits = rates.upper[np.isfinite(rates.upper)]
+    most = float(max(shown.max(), np.median(limits) if limits.size else 0.0)) * 1.1
+    up = Axis(0.0, most, BOTTOM, TOP)
+    points = tuple(
+        ChartPoint(x, up.place(float(value)), bool(beyond), f"{name}: {per_1000(float(value))} per 1000 m²")
+        for x, value, beyond, name in zip(xs, rates.value, rates.beyond, series.names, strict=True)
+        if np.isfinite(value)
+    )
+    out, slow = int(rates.beyond.sum()), int(average.beyond.sum())
+    return ChartPanel(
+        mark=series.mark,
+        band=series.band,
+        width=WIDTH,
+        height=HEIGHT,
+        left=LEFT,
+        right=RIGHT,
+        top=TOP,
+        bottom=BOTTOM,
+        points=points,
+        upper=_line(xs, rates.upper, up),
+        lower=_line(xs, rates.lower, up),
+        average=_line(xs, average.value, up),
+        signals=tuple(
+            (x, up.place(min(float(value), most)))
+            for x, value, beyond in zip(xs, average.value, average.beyond, strict=True)
+            if beyond
+        ),
+        centre_y=up.place(rates.centre),
+        ticks=Axis(0.0, most * 1000.0, BOTTOM, TOP).ticks(3),
+        time_ticks=tuple(tick for tick in along.ticks(zone, 4) if LEFT + 8 <= tick.at <= RIGHT - 22),
+        said=f"{out} of {len(points)} beyond the limits, the moving average at {slow}",
+    )
+
+
+def _line(xs: list[float], values: np.ndarray, up: Axis) -> str:
+    """Path data through the known values, lifted where there are none."""
+    parts: list[str] = []
+    pen_up = True
+    for x, value in zip(xs, values, strict=True):
+        if not np.isfinite(value):
+            pen_up = True
+            continue
+        y = max(up.place(float(value)), TOP - 4.0)
+        parts.append(f"{'M' if pen_up else 'L'}{x:.1f} {y:.1f}")
+        pen_up = False
+    return " ".join(parts)

@@ -1,0 +1,122 @@
+"""Control charts by kind and band, with limits that follow the glass inspected."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from flask import render_template, request
+from flask.typing import ResponseReturnValue
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from models.clock import zone as zone_of
+from models.rates import usual_spread
+from models.records import Line
+from models.ribbon_filter import MapFilter
+from models.ribbon_map import MAIN_KINDS, ribbon_width
+from models.shift_rates import ShiftRate, shift_rates
+from models.trace.charts import ewma_chart, u_chart
+from webapp.figures.chart_figure import ChartPanel, Series, draw_chart
+from webapp.figures.marks import mark_for
+from webapp.figures.rate_figure import rate_words
+from webapp.plant import db
+from webapp.security import roles
+from webapp.trace.blueprint import LEADS, bp, line_asked_for
+from webapp.trace.forms import RibbonForm, read_form
+from webapp.trace.view_models import newest_cut
+
+#: glass looked at longer after the newest cut than this is not part of the picture
+LATE = timedelta(days=2)
+BANDS = ("left third", "middle third", "right third")
+
+
+@dataclass(frozen=True, slots=True)
+class ChartRow:
+    """One kind's panels, a band each; `spread`: variance of the counts over that of chance."""
+
+    panels: tuple[ChartPanel, ...]
+    spread: float
+
+
+@bp.get("/charts")
+@roles(*LEADS)
+def charts() -> ResponseReturnValue:
+    """u chart and moving average of every kind on each third of the ribbon."""
+    lines = db().scalars(select(Line).order_by(Line.name)).all()
+    if not lines:
+        return render_template("trace/no_line.html")
+    line = line_asked_for(lines, request.args.get("line", ""))
+    zone = zone_of(line.time_zone)
+    form = read_form(request.args, zone)
+    if "period" not in request.args:
+        form = replace(form, period="month")
+    plain = request.args.get("limits") == "plain"
+    rows = chart_rows(db(), line, form, zone, plain=plain)
+    return render_template(
+        "trace/charts.html", line=line, lines=lines, form=form, rows=rows, plain=plain, bands=BANDS
+    )
+
+
+def chart_rows(
+    session: Session, line: Line, form: RibbonForm, zone: ZoneInfo, *, plain: bool
+) -> list[ChartRow]:
+    """The panels of a line: a row a kind, a column a third of the ribbon. Empty for a line without sheets."""
+    newest = newest_cut(session, line.id)
+    if newest is None:
+        return []
+    wanted = replace(form, line=line.id, kinds=()).wanted(line.id, newest)
+    width, _ = ribbon_width(session, line.id)
+    kinds = form.kinds or MAIN_KINDS
+    thirds = [
+        _third(session, wanted, kinds, zone, n * width / 3.0, (n + 1) * width / 3.0, newest) for n in range(3)
+    ]
+    if not all(thirds):
+        return []
+    begin = min(shift.begin for third in thirds for shift in third)
+    finish = max(shift.finish for third in thirds for shift in third)
+    rows = []
+    for n, kind in enumerate(kinds):
+        # the middle of the three, so that an episode on one third does not widen the limits of all
+        spread = float(np.median([usual_spread(*_counts(third, n)) for third in thirds]))
+        dispersion = 1.0 if plain else spread
+        panels = [
+            draw_chart(_series(kind, band, third, n, zone, dispersion), begin, finish, zone)
+            for band, third in zip(BANDS, thirds, strict=True)
+        ]
+        rows.append(ChartRow(tuple(panels), spread))
+    return rows
+
+
+def _third(
+    session: Session,
+    wanted: MapFilter,
+    kinds: tuple[str, ...],
+    zone: ZoneInfo,
+    x_lo_mm: float,
+    x_hi_mm: float,
+    newest: datetime,
+) -> tuple[ShiftRate, ...]:
+    """The shifts of one strip across, without those long after the newest glass was cut."""
+    rates = shift_rates(session, replace(wanted, x_lo_mm=x_lo_mm, x_hi_mm=x_hi_mm), kinds, zone)
+    return tuple(shift for shift in rates.shifts if shift.begin <= newest + LATE)
+
+
+def _counts(shifts: Sequence[ShiftRate], n: int) -> tuple[np.ndarray, np.ndarray]:
+    counts = np.array([shift.rates[n].count for shift in shifts], dtype=float)
+    return counts, np.array([shift.area_m2 for shift in shifts], dtype=float)
+
+
+def _series(
+    kind: str, band: str, shifts: Sequence[ShiftRate], n: int, zone: ZoneInfo, dispersion: float
+) -> Series:
+    counts, area = _counts(shifts, n)
+    return Series(
+        mark=mark_for(kind),
+        band=band,
+        middles=tuple(shift.begin + (shift.finish - shift.begin) / 2 for shift in shifts),
+        names=tuple(rate_words(shift, shift.rates[n], zone).split(": ")[0] for shift in shifts),
+        rates=u_chart(counts, area, dispersion=dispersion),
+        average=ewma_chart(counts, area, dispersion=dispersion),
+    )
