@@ -81,7 +81,8 @@ class Viewing:
         if self.distance_mm is not None:
             parts.append(f"from {self.distance_mm / 1000:g} m")
         if self.angle_deg is not None:
-            parts.append(f"up to {self.angle_deg:g}° to the normal")
+            square = "square to the pane"
+            parts.append(f"up to {self.angle_deg:g}° to the normal" if self.angle_deg else square)
         parts += [text for text in (self.light, self.background, self.time, self.text) if text]
         return "; ".join(parts)
 

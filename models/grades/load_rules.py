@@ -35,9 +35,9 @@ def read_rule(
 ) -> Rule:
     """The rule in `table`; raises BadGrade naming file and key."""
     shape = table.text("shape")
-    reader = _SHAPES.get(shape)
+    reader = SHAPES.get(shape)
     if reader is None:
-        raise table.fail("shape", f"one of {', '.join(_SHAPES)}")
+        raise table.fail("shape", f"one of {', '.join(SHAPES)}")
     remembered = table.flag("remembered", remembered)
     origin = Origin(
         table.text("name", f"rule {place + 1}"),
@@ -284,7 +284,7 @@ def _per_side(table: Table, origin: Origin, when: When, context: _Context) -> Ru
     )
 
 
-_SHAPES: dict[str, Callable[[Table, Origin, When, _Context], Rule]] = {
+SHAPES: dict[str, Callable[[Table, Origin, When, _Context], Rule]] = {
     "classes": _class_table,
     "separation": _separation,
     "cluster": _cluster,
@@ -297,6 +297,7 @@ _SHAPES: dict[str, Callable[[Table, Origin, When, _Context], Rule]] = {
     "any of": _any_of,
     "not together": _not_together,
 }
+"""The shapes a rule may have, by the word in the file."""
 
 
 def smallest_class(rules: list[Rule]) -> Decimal | None:

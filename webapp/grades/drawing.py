@@ -22,6 +22,8 @@ class Spot:
     y: float
     mark: Mark
     label: str
+    label_x: float
+    anchor: str
     decides: bool
     text: str
     path: str
@@ -80,7 +82,8 @@ def draw(
         points = [place(px, py) for px, py in defect.path_mm]
         spots.append(
             Spot(
-                x, y, mark_for(defect.kind), name if label_all or i in deciding else "", i in deciding,
+                x, y, mark_for(defect.kind), name if label_all or i in deciding else "",
+                *((x - 11, "end") if x > ROOM + width - 30 else (x + 11, "start")), i in deciding,
                 f"{defect.kind} {name}, {size}",
                 "M" + " L".join(f"{px} {py}" for px, py in points) if len(points) > 1 else "",
             )

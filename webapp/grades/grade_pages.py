@@ -150,7 +150,7 @@ def _facts(grade: Grade) -> tuple[tuple[str, str], ...]:
         ("Rule set of", grade.version),
         ("Source", grade.source),
         ("Look from", "" if view.distance_mm is None else f"{view.distance_mm / 1000:g} m"),
-        ("Angle to the normal", "" if view.angle_deg is None else f"up to {view.angle_deg:g}°"),
+        ("Angle to the normal", "" if view.angle_deg is None else f"{view.angle_deg:g}° at most"),
         ("Light", view.light),
         ("Background", view.background),
         ("Time", view.time),
