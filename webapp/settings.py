@@ -56,6 +56,13 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("port", 8470, "the port that the server listens on", "LEHRBOOK_PORT", _whole),
     Setting("threads", 16, "threads that answer pages", "LEHRBOOK_THREADS", _whole),
     Setting("vision_processes", 1, "processes that inspect photos", "LEHRBOOK_VISION_PROCESSES", _whole),
+    Setting(
+        "watch_seconds",
+        30,
+        "seconds between two looks for new episodes on each line; 0 looks never",
+        "LEHRBOOK_WATCH_SECONDS",
+        _whole,
+    ),
     Setting("photo_mb", 60, "largest photo accepted, in megabytes", "LEHRBOOK_PHOTO_MB", _whole),
     Setting("tablet_minutes", 30, "idle minutes until a PIN sign-in ends", "LEHRBOOK_TABLET_MINUTES", _whole),
     Setting(
@@ -83,6 +90,7 @@ class Settings:
     port: int
     threads: int
     vision_processes: int
+    watch_seconds: int
     photo_mb: int
     tablet_minutes: int
     desk_minutes: int

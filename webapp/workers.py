@@ -18,11 +18,12 @@ from typing import Any
 
 from sqlalchemy import exists, select
 
-from models import inspections, jobs
+from models import inspections, jobs, watch
 from models.clock import utc_now
 from models.database import reading, writing
 from models.errors import ClaimLost, LehrbookError
 from models.records import Job, Photo
+from models.tracing import Traced
 from vision.errors import PhotoError, SetupError
 from webapp import bridge
 from webapp.plant import Plant, open_plant
@@ -48,7 +49,8 @@ class Workers:
 
     def start(self) -> None:
         """Start the processes and return at once."""
-        self.processes = [self._new(number) for number in range(self._settings.vision_processes)]
+        count = self._settings.vision_processes
+        self.processes = [self._new(number) for number in range(count + (self._settings.watch_seconds > 0))]
         self._watch.start()
 
     def stop(self, patience_s: float = 5.0) -> None:
@@ -66,10 +68,15 @@ class Workers:
         plant.engine.dispose()
 
     def _new(self, number: int) -> BaseProcess:
+        if number < self._settings.vision_processes:
+            target: Callable[..., None] = run_worker
+            name = f"lehrbook-vision-{number}"
+        else:
+            target, name = run_watch, "lehrbook-watch"
         process = self._context.Process(
-            target=run_worker,
+            target=target,
             args=(self._settings, self._worker_name(number), self._stop),
-            name=f"lehrbook-vision-{number}",
+            name=name,
             daemon=True,
         )
         process.start()
@@ -102,6 +109,25 @@ def run_worker(settings: Settings, name: str, stop: Event) -> None:
             busy = False
         if not busy:
             stop.wait(IDLE_S)
+
+
+def run_watch(settings: Settings, name: str, stop: Event) -> None:
+    """The life of the process that watches the lines for episodes, behind everything else."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(os, "nice"):
+        os.nice(10)
+    parent = os.getppid()
+    plant = open_plant(settings)
+    seen: dict[int, Traced | None] = {}
+    while not stop.is_set() and os.getppid() == parent:
+        try:
+            with reading(plant.sessions) as session:
+                line_ids = [line.id for line in inspections.lines(session)]
+            for line_id in line_ids:
+                seen[line_id] = watch.look(plant.sessions, line_id, seen.get(line_id))
+        except Exception:
+            log.exception("watch %s", name)
+        stop.wait(settings.watch_seconds)
 
 
 def take_one(plant: Plant, name: str, inspect: Inspect = bridge.inspect_bytes) -> bool:

@@ -7,7 +7,8 @@ from sqlalchemy import func, select
 
 from models import inspections
 from models.database import reading
-from models.records import Defect, Job, Photo, Sheet, Verdict
+from models.records import Defect, EpisodeNotice, Job, Photo, Sheet, Verdict
+from tests import factories
 
 JSON = {"Accept": "application/json"}
 
@@ -280,3 +281,28 @@ def test_a_colleagues_sheet_says_whose_it_is(inspector, signed_in, booth):
     inspector.post(f"/inspect/lines/{booth.line_id}/next")
     page = signed_in("quality_lead").get(f"/inspect/sheets/{booth.sheet_ids[0]}").text
     assert "Ruta inspector has this sheet in work since" in page
+
+
+def test_an_episode_that_goes_on_is_told_on_the_line_and_on_the_sheets_it_runs_over(inspector, booth, plant):
+    """On a sheet whose left edge lies 150 mm into the ribbon, 350 to 550 mm of the ribbon is 200 to 400."""
+    with plant.sessions.begin() as session:
+        for kind, low, high in (("stone", 350.0, 550.0), ("scratch", 3300.0, 3400.0)):
+            session.add(
+                EpisodeNotice(
+                    line_id=booth.line_id, kind=kind, x_lo_mm=low, x_hi_mm=high, from_m=900.0, to_m=1000.0,
+                    seen_start=factories.NOON, seen_end=factories.NOON, p_value=1e-5, result={"count": 9},
+                    noticed_at=factories.NOON, updated_at=factories.NOON,
+                )
+            )  # fmt: skip
+    line = inspector.get("/inspect/").text
+    assert "Stones up since 2026-03-02 12:00 +01:00, x 350 to 550 mm across the ribbon." in line
+    assert "Scratches up since" in line
+    sheet = inspector.get(f"/inspect/sheets/{booth.sheet_ids[0]}").text
+    assert "Stones up since 2026-03-02 12:00 +01:00: look on the left third, x 200 to 400 mm." in sheet
+    assert "Scratches up" not in sheet, "that band runs beside this sheet"
+
+
+def test_the_panel_says_how_the_grade_wants_the_glass_looked_at(inspector, booth):
+    page = inspector.get(f"/inspect/sheets/{booth.sheet_ids[0]}").text
+    assert "Look: from 1 m" in page
+    assert "matt black" in page

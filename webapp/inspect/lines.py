@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 
 from models import inspections
 from models.records import Photo, Sheet
+from webapp.inspect.news import news_for_line
 
 SHOWN = 6
 
@@ -30,6 +31,7 @@ class LineCard:
     waiting: int
     mine: tuple[Sheet, ...]
     following: tuple[WaitingSheet, ...]
+    news: tuple[str, ...]
 
     @property
     def waiting_words(self) -> str:
@@ -63,6 +65,7 @@ def lines_page(session: Session, user_id: int) -> LinesPage:
                 waiting.get(line.id, 0),
                 tuple(sheet for sheet in mine if sheet.line_id == line.id),
                 _following(session, line.id),
+                news_for_line(session, line.id),
             )
             for line in inspections.lines(session)
         )

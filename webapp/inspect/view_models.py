@@ -17,6 +17,7 @@ from models.records import Defect, Job, Photo, SavedSetup, Sheet, User
 from vision.flags import PHOTO_FLAGS
 from webapp.figures.marks import MARKS
 from webapp.inspect.blueprint import may_inspect
+from webapp.inspect.news import news_for_sheet
 from webapp.inspect.plan import Plan, draw_plan
 from webapp.inspect.rows import PhotoMark, Row, defect_row, find_mark, find_row, hand_marks
 from webapp.inspect.verdicts import Outcome, ReasonLine, outcome_of, reasons_of, verdict_words
@@ -64,6 +65,7 @@ class SheetView:
     plan: Plan
     setups: tuple[SavedSetup, ...]
     grades: tuple[tuple[str, str], ...]
+    news: tuple[str, ...]
 
     @property
     def open_count(self) -> int:
@@ -127,6 +129,7 @@ def sheet_view(
         plan=draw_plan(sheet, judged.coverage, defects, photos),
         setups=tuple(setups.list_setups(session, sheet.line_id)),
         grades=tuple((name, book.grade(name).title) for name in book.ids()),
+        news=news_for_sheet(session, sheet),
     )
 
 
