@@ -5,7 +5,6 @@ them need stands in a module beside them. Nothing is opened at import; `create_a
 """
 
 import importlib
-import importlib.util
 from collections.abc import Mapping
 from typing import Any
 
@@ -57,13 +56,5 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     errors.init_app(app)
     view_helpers.init_app(app)
     for name in BLUEPRINTS:
-        if _exists(name):
-            app.register_blueprint(importlib.import_module(name).bp)
+        app.register_blueprint(importlib.import_module(name).bp)
     return app
-
-
-def _exists(name: str) -> bool:
-    try:
-        return importlib.util.find_spec(name) is not None
-    except ModuleNotFoundError:
-        return False

@@ -104,10 +104,16 @@ onState((now) => {
   if (chosen.mark) select(chosen.mark, { look: false });
 });
 
+// After a word the next find is selected; "undo" still means the word just given.
+let lastDecided = null;
+
 bindPanel(root, {
   say,
   acted: (act, mark) => {
-    if (act === "decide") selectNextOpen(mark);
+    if (act === "decide") {
+      lastDecided = mark;
+      selectNextOpen(mark);
+    }
     if (act === "add") missed.clear();
   },
 });
@@ -151,6 +157,11 @@ function press(name) {
   panel.querySelector(`.selected button[data-key="${name}"]`)?.click();
 }
 
+function undo() {
+  if (!panel.querySelector('.selected button[data-key="undo"]') && lastDecided) select(lastDecided);
+  press("undo");
+}
+
 bindSwitch(document.getElementById("keys"));
 bindKeys({
   n: tools.next,
@@ -163,7 +174,7 @@ bindKeys({
   a: tools.missed,
   c: () => press("confirm"),
   d: () => press("dismiss"),
-  u: () => press("undo"),
+  u: undo,
   1: () => press("bubble"),
   2: () => press("stone"),
   3: () => press("scratch"),
