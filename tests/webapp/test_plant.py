@@ -1,4 +1,4 @@
-"""The open plant: first use, an older database, looking without the write lock, and a database that is busy."""
+"""The open plant: first use, an older database, looking without the write lock, a busy database."""
 
 import sqlite3
 from contextlib import closing
