@@ -32,7 +32,8 @@ def glass_times(
     time or no layout.
     """
     layout = _layout(session, line_id)
-    log = _log(session, line_id, tied_m, tied_at)
+    # the stamp is given at the cutter, which lies downstream: by then the counter reads further on
+    log = _log(session, line_id, tied_m - (layout.station_m("cutting") or 0.0), tied_at)
     if log is None or not layout.upstream_m:
         return ()
     found = times_of(log, metre, layout)

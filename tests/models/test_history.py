@@ -140,6 +140,17 @@ def test_glass_times_follow_the_line_log_through_a_change_of_speed(session: Sess
     assert "bath_entry" not in times
 
 
+def test_the_cutting_stamp_is_that_of_the_leading_edge_at_the_cutter(session: Session) -> None:
+    """Cutter 20 m after inspection at 10 m/min: seen 2 min before it is cut, out of the bath 10 min before that."""
+    line = rows.line(session)
+    rows.layout(session, line.id, cutter=-20.0, inspection=0.0, bath_outlet=100.0)
+    rows.line_log(session, line.id, rows.START, 10.0)
+    cut = rows.START + timedelta(hours=20)
+    sheet = rows.sheet(session, line.id, 1000.0, length_mm=0.0, cut_at=cut)
+    before = {t.station: (cut - t.at).total_seconds() for t in sheet_history(session, sheet.id).times}
+    assert before == pytest.approx({"cutting": 0.0, "inspection": 120.0, "bath_exit": 720.0})
+
+
 def test_claims_on_the_sheet_and_on_its_pack_are_both_shown(session: Session) -> None:
     pack = rows.pack(session)
     sheet = rows.sheet(session, rows.line(session).id, 0.0, pack_id=pack.id)

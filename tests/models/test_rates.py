@@ -62,7 +62,7 @@ def test_counts_of_chance_alone_show_no_more_spread_than_chance() -> None:
 
 
 def test_a_wider_background_is_seen_and_an_episode_is_not() -> None:
-    """Gamma-mixed counts of mean 30, variance 30 + 10 x 3 x 3 = 120; then a fifth of the points at threefold."""
+    """Gamma-mixed counts of mean 30, variance 30 + 10 x 3 x 3 = 120; then a fifth of the points threefold."""
     rng = np.random.default_rng(5)
     area = np.full(600, 1000.0)
     counts = rng.poisson(rng.gamma(10.0, 3.0, 600)).astype(float)
