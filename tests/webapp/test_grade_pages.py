@@ -12,6 +12,7 @@ from models.database import reading, writing
 from models.grade_trial import grades_judged, try_grade
 from models.records import Pack, PlantGrade, Sheet
 from tests.webapp.conftest import Booth
+from webapp.grades.answers import START
 from webapp.grades.drafts import EXAMPLE
 from webapp.plant import Plant
 
@@ -164,6 +165,38 @@ def test_what_cannot_be_kept_comes_back_with_the_text(lead: FlaskClient) -> None
     assert "id = &#34;Own&#34;" in answer.text
     taken = OWN.replace('id = "own-grade"', 'id = "jis-r-3202-2011"')
     assert "belongs to the program" in lead.post("/grades/write", data={"text": taken, "act": "keep"}).text
+
+
+def test_the_questions_make_a_grade_without_gaps(lead: FlaskClient) -> None:
+    assert "A plant grade by questions" in lead.get("/grades/compose").text
+    answers = {**START, "version": "2026-11-25", "t0_end_1": "yes", "space_from": "1,5", "space_apart": "300"}
+    page = lead.post("/grades/compose", data=answers)
+    assert page.status_code == 200
+    assert "its classes have no gaps and no overlaps" in page.text
+    assert "size = &#34;[0.5, 1]&#34;" in page.text
+    assert "size = &#34;(1, 2)&#34;" in page.text
+    assert "apart_mm = 300" in page.text
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"title": " "}, "title: nothing stands there"),
+        ({"look_from": "far"}, "look from: &#39;far&#39; is no number"),
+        ({"crowd_circle": ""}, "crowding: a number is missing"),
+        ({"crowd_most": "2.5"}, "crowd most: 2.5 is no whole number"),
+        ({"t0_up_to_1": "0.4"}, "bubbles, class 2: expected a size above 0.5 mm"),
+        ({"t1_number_1": ""}, "other points, class 2: expected a number above 0"),
+        ({"rounding": "sideways"}, "rounding: &#39;sideways&#39; is none of"),
+    ],
+)
+def test_an_answer_that_cannot_be_used_comes_back_with_the_rest(
+    lead: FlaskClient, change: dict[str, str], message: str
+) -> None:
+    page = lead.post("/grades/compose", data={**START, "version": "2026-11-25", "source": "kept", **change})
+    assert page.status_code == 400
+    assert message in page.text
+    assert 'value="kept"' in page.text
 
 
 def test_only_leads_write(inspector: FlaskClient) -> None:

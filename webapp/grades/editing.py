@@ -1,5 +1,6 @@
 """Addresses for a plant's own grades: write, check while typing, try on the last weeks, keep, retire."""
 
+from collections.abc import Mapping
 from datetime import timedelta
 
 from flask import flash, redirect, render_template, request, url_for
@@ -12,6 +13,8 @@ from models.grade_books import retire_plant_grade, save_plant_grade
 from models.grade_trial import Trial, grades_judged, try_grade
 from models.grades import Grade, grades_from_text
 from models.grades.check import oddities
+from models.grades.compose import compose
+from webapp.grades.answers import ALLOWANCE_WORDS, ROWS, START, TABLES, read_answers
 from webapp.grades.blueprint import LEADS, bp
 from webapp.grades.drafts import Checked, draft_of
 from webapp.plant import commit, current_book, current_plant, db
@@ -52,6 +55,24 @@ def keep() -> ResponseReturnValue:
     return redirect(url_for("grades.grade", grade_id=grade_id), 303)
 
 
+@bp.get("/compose")
+@roles(*LEADS)
+def compose_form() -> ResponseReturnValue:
+    """Plain questions instead of a text: size classes that cannot have gaps, crowding, spacing, lines."""
+    return _questions({**START, "version": f"{utc_now():%Y-%m-%d}"})
+
+
+@bp.post("/compose")
+@roles(*LEADS)
+def compose_text() -> ResponseReturnValue:
+    """The answers as a grade's text, on the page where it is checked, tried and kept."""
+    try:
+        text = compose(read_answers(request.form))
+    except LehrbookError as error:
+        return _questions(request.form, str(error)), 400
+    return _page(text, request.form.get("instead_of", ""))
+
+
 @bp.post("/check")
 @roles(*LEADS)
 def check() -> ResponseReturnValue:
@@ -67,6 +88,13 @@ def retire(grade_id: str) -> ResponseReturnValue:
     commit()
     flash(f"{grade_id} is out of use; verdicts given by it stay as they are.", "done")
     return redirect(url_for("grades.index"), 303)
+
+
+def _questions(answers: Mapping[str, str], problem: str = "") -> str:
+    return render_template(
+        "grades/compose.html", answers=answers, problem=problem, tables=TABLES, rows=ROWS,
+        allowances=ALLOWANCE_WORDS,
+    )  # fmt: skip
 
 
 def _tried(text: str) -> ResponseReturnValue:

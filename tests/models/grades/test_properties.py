@@ -47,7 +47,7 @@ def says(faults: list[DefectToJudge], grade: Grade) -> str:
 grades = st.sampled_from(GRADES)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(grade=grades, faults=lists, more=defects)
 def test_one_defect_more_never_improves_a_verdict(
     grade: Grade, faults: list[DefectToJudge], more: DefectToJudge
@@ -55,7 +55,7 @@ def test_one_defect_more_never_improves_a_verdict(
     assert RANK[says([*faults, more], grade)] <= RANK[says(faults, grade)]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(grade=grades, faults=lists)
 def test_mirroring_and_turning_the_sheet_changes_nothing(grade: Grade, faults: list[DefectToJudge]) -> None:
     expected = says(faults, grade)
@@ -68,7 +68,7 @@ def test_mirroring_and_turning_the_sheet_changes_nothing(grade: Grade, faults: l
     assert judge(on_its_side, grade).outcome == expected
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(grade=grades, faults=lists, data=st.data())
 def test_the_order_of_the_defects_changes_nothing(
     grade: Grade, faults: list[DefectToJudge], data: st.DataObject
@@ -76,7 +76,7 @@ def test_the_order_of_the_defects_changes_nothing(
     assert says(data.draw(st.permutations(faults)), grade) == says(faults, grade)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(grade=grades, faults=lists)
 def test_reasons_name_defects_that_exist_and_bear_out_the_verdict(
     grade: Grade, faults: list[DefectToJudge]
@@ -97,7 +97,7 @@ def test_reasons_name_defects_that_exist_and_bear_out_the_verdict(
         assert verdict.outcome == "reject"
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(grade=grades, faults=st.lists(defects, min_size=1, max_size=6), sd=st.sampled_from([0.01, 0.1, 0.5]))
 def test_uncertainty_marks_a_close_call_but_never_turns_a_verdict(
     grade: Grade, faults: list[DefectToJudge], sd: float
