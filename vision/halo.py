@@ -53,14 +53,16 @@ def halo_lengths(
     result = np.zeros(len(x), np.float32)
     for i in range(len(x)):
         run = shows[i] & outside[i]
-        last, misses = -1, 0
+        last, misses, before = -1, 0, False
         for k in range(first[i], len(RADII)):
             if run[k]:
-                last, misses = k, 0
+                # one ring alone may be chance
+                last, misses = (k if before or last >= 0 else last), 0
             else:
                 misses += 1
                 if misses == 2:
                     break
+            before = bool(run[k])
         if last >= 0 and RADII[last] >= LEAST_RATIO:
             result[i] = RADII[last] * length_px[i]
     return result

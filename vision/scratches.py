@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.beamlets import find_stretches
-from vision.candidates import Candidates, Pyramid
+from vision.candidates import ZERO, Candidates, Pyramid
 from vision.results import DARK_FIELD
 from vision.tracing import densify, trace_all
 
 Array = NDArray[Any]
 CLIP_SIGMA = 3.0
-UNITS_PER_SIGMA = 32
+UNIT_BITS = 3
 ACROSS_HALF_PX = 8.0
 ACROSS_STEP_PX = 0.5
 SMOOTH_PX = 15
@@ -28,6 +28,7 @@ BESIDE = np.abs(OFFSETS) > 4.4
 LEFT, RIGHT = OFFSETS < -4.4, OFFSETS > 4.4
 MOST_LINES = 40
 LEAST_HEIGHT = 6.0
+LEAST_FITTED, LEAST_ALONG = 8.0, 0.35  # a path that follows noise gains height with its length, not contrast
 LEAST_RISE = 0.7  # of one sample, in sd: what is fainter lies far below what an eye can see
 BESIDE_SAMPLES = 3.0
 WIDEST_SAMPLES = 7
@@ -141,20 +142,20 @@ def _standing_out(
 
 
 def _sharpen(pyramid: Pyramid) -> tuple[NDArray[np.int16], float]:
-    """Half-size signal without anything wider than a line, clipped so that no spot outweighs a line, and
-    its noise.
+    """Half-size signal without anything wider than a line, clipped so that no spot outweighs a line, and its noise.
 
-    In whole numbers, `UNITS_PER_SIGMA` to one sd of the half-size signal: sums of 64 samples fit into 16
-    bits.
+    In whole numbers, from the bytes of level 0: sums of 64 samples fit into 16 bits.
     """
-    scale = UNITS_PER_SIGMA / pyramid.sd[1]
-    plain, base = (
-        cv2.addWeighted(v, scale, v, 0, 0, dtype=cv2.CV_16S) for v in (pyramid.plain[1], pyramid.smooth[1])
-    )
-    fine = cv2.subtract(base, cv2.blur(plain, (WIDEST_SAMPLES, WIDEST_SAMPLES)))
+    h, w = pyramid.plain[1].shape
+    coded = cv2.resize(pyramid.smooth[0][: 2 * h, : 2 * w], (w, h), interpolation=cv2.INTER_AREA)
+    soft = cv2.GaussianBlur(coded, (3, 3), 0)
+    wide = cv2.blur(coded, (WIDEST_SAMPLES, WIDEST_SAMPLES))
+    fine = cv2.subtract(soft, wide, dtype=cv2.CV_16S)
+    fine <<= UNIT_BITS
+    base = (soft.astype(np.int16) - int(ZERO)) << UNIT_BITS
     some = np.abs(fine[3::7, 3::7].astype(np.float32))
     some = some[some > 0]
-    sd = max(1.4826 * float(np.median(some)), 4.0) if some.size else float(UNITS_PER_SIGMA)
+    sd = max(1.4826 * float(np.median(some)), 4.0) if some.size else 32.0
     limit = int(min(CLIP_SIGMA * sd, 500))
     # taking the surroundings off gives a strong line two false neighbours of the other sign: where the
     # signal itself
@@ -217,6 +218,8 @@ def _finish(path: Array, rows: Array, rough: Rough) -> Line | None:
     path = densify(path, 1.0)
     noise = np.sqrt(max(float(np.var(rows[:, BESIDE])), 1e-6))
     height = float(along.mean() * np.sqrt(len(along) * 2.0) / noise)
+    if height < LEAST_FITTED or float(along.mean()) < LEAST_ALONG * noise:
+        return None
     seg = np.hypot(*np.diff(path, axis=0).T)
     return Line(path, float(seg.sum()), sign, along, rows.mean(0), height, seed, joined)
 

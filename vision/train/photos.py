@@ -16,8 +16,8 @@ from vision.render import encode, random_scene, render
 from vision.render.camera import Projection
 from vision.train.field import paint_field
 
-TRAINING = range(1_000_000, 2_000_000)
-CHOOSING = range(2_000_000, 2_100_000)
+TRAINING = range(1_000_000, 1_200_000)
+CHOOSING = range(1_200_000, 1_400_000)
 TESTING = range(3_000_000, 3_100_000)
 LIGHTINGS = ("dark_field", "bright_field")
 
@@ -113,7 +113,7 @@ def varied(shot: Shot) -> Shot:
     Widens what either renderer's sensor would give; the truth moves with the pixels.
     """
     rng = np.random.default_rng(shot.seed + 7)
-    grey = cv2.imdecode(np.frombuffer(shot.data, np.uint8), cv2.IMREAD_GRAYSCALE)
+    grey = np.asarray(cv2.imdecode(np.frombuffer(shot.data, np.uint8), cv2.IMREAD_GRAYSCALE))
     share = float(rng.uniform(0.45, 1.0)) if rng.random() < 0.6 else 1.0
     h, w = int(grey.shape[0] * share), int(grey.shape[1] * share)
     share_x, share_y = w / grey.shape[1], h / grey.shape[0]

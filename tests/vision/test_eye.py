@@ -1,0 +1,136 @@
+"""The eye on photos of seeds that nobody trained on: found, named, sized, with honest probabilities.
+
+The photos are painted by the simpler of the two renderers; tolerances are our own, set from our own runs.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.vision.shapes import blank, blurred, ellipse_cover, flat_of
+from vision import eye
+from vision.flatten import flatten
+from vision.kinds import REPORT_SCORE
+from vision.sightings import Sighting
+from vision.train.field import paint_field
+from vision.train.fit import calibration_error
+from vision.train.photos import LIGHTINGS, TESTING
+
+PHOTOS = 12
+
+
+def seen_in(grey: np.ndarray, lighting: str, mm_per_px: float, blur_px: float) -> list[Sighting]:
+    flat = flatten(grey, np.full(grey.shape, 255, np.uint8), lighting, mm_per_px)
+    places = eye.detect(grey, flat, lighting, blur_px, mm_per_px)
+    return eye.measure(grey, flat, places, lighting, blur_px, mm_per_px)
+
+
+@pytest.fixture(scope="module")
+def unseen() -> list[tuple[Any, list[Sighting]]]:
+    out = []
+    for k in range(PHOTOS):
+        rng = np.random.default_rng(TESTING.start + k)
+        field = paint_field(rng, lighting=LIGHTINGS[k % 2], size=(900, 900), defects=8, specks=12, dirt=0.4)
+        blur = float(np.hypot(field.blur_px, 0.29))
+        out.append((field, seen_in(field.grey, field.lighting, field.mm_per_px, blur)))
+    return out
+
+
+def pairs_of(unseen: list[tuple[Any, list[Sighting]]]) -> list[tuple[dict[str, Any], Sighting | None]]:
+    """Each visible bubble or stone with the sighting at its place."""
+    out = []
+    for field, sightings in unseen:
+        for row in field.defects:
+            if row["kind"] == "scratch" or not row["visible"]:
+                continue
+            near = [
+                s
+                for s in sightings
+                if np.hypot(s.x_px - row["x_px"], s.y_px - row["y_px"]) < max(2.0, 0.4 * row["length_px"])
+            ]
+            out.append((row, max(near, key=lambda s: s.score) if near else None))
+    return out
+
+
+def test_visible_defects_are_seen_and_most_are_called_so(unseen: list[tuple[Any, list[Sighting]]]) -> None:
+    pairs = pairs_of(unseen)
+    assert len(pairs) > 40
+    assert np.mean([s is not None for _, s in pairs]) > 0.9
+    large = [s for row, s in pairs if row["length_px"] > 4]
+    assert np.mean([s is not None and s.score > 0.3 for s in large]) > 0.75
+
+
+def test_kinds_of_larger_spots_are_right(unseen: list[tuple[Any, list[Sighting]]]) -> None:
+    large = [(row, s) for row, s in pairs_of(unseen) if row["length_px"] > 4 and s is not None]
+    assert np.mean([s.kind == row["kind"] for row, s in large]) > 0.8
+
+
+def test_lengths_and_their_uncertainty_hold(unseen: list[tuple[Any, list[Sighting]]]) -> None:
+    large = [
+        (row, s) for row, s in pairs_of(unseen) if row["length_px"] > 4 and s is not None and s.score > 0.3
+    ]
+    miss = np.array([abs(s.length_px / row["length_px"] - 1) for row, s in large])
+    sure = np.array([abs(s.length_px - row["length_px"]) / s.length_sd_px for row, s in large])
+    assert np.median(miss) < 0.09
+    assert np.mean(sure < 1) > 0.5
+    assert np.mean(sure < 1.96) > 0.8
+
+
+def test_scores_are_probabilities(unseen: list[tuple[Any, list[Sighting]]]) -> None:
+    """Stated probability and frequency differ little over all that is listed."""
+    score, true = [], []
+    for field, sightings in unseen:
+        for s in sightings:
+            if s.path_px is not None:
+                continue
+            near = [
+                np.hypot(s.x_px - r["x_px"], s.y_px - r["y_px"]) < max(2, 0.5 * r["length_px"])
+                for r in field.defects
+            ]
+            score.append(s.score)
+            true.append(any(near))
+    assert calibration_error(np.array(score), np.array(true)) < 0.2
+    high = np.array(score) > 0.5
+    assert np.mean(np.array(true)[high]) > 0.7
+
+
+def test_each_sighting_is_whole(unseen: list[tuple[Any, list[Sighting]]]) -> None:
+    for field, sightings in unseen:
+        h, w = field.grey.shape
+        for s in sightings:
+            assert sum(s.kind_scores.values()) == pytest.approx(1, abs=1e-5)
+            assert s.score == pytest.approx(1 - s.kind_scores["not_glass"], abs=1e-4)
+            assert (s.not_glass is None) == (s.score >= REPORT_SCORE)
+            assert 0 < s.width_px <= s.length_px + 1e-6
+            assert 0 <= s.angle_deg < 180
+            x, y, bw, bh = s.box_px
+            assert 0 <= x < x + bw <= w
+            assert 0 <= y < y + bh <= h
+
+
+@pytest.mark.parametrize("lighting", LIGHTINGS)
+def test_clean_noise_gives_no_defect(lighting: str) -> None:
+    for seed in range(3):
+        image = blank(np.random.default_rng(seed), (600, 800), 2.5, 40 if lighting == "dark_field" else 150)
+        grey = np.clip(image + 0.5, 0, 255).astype(np.uint8)
+        assert [s for s in seen_in(grey, lighting, 0.2, 0.8) if s.not_glass is None] == []
+
+
+@pytest.mark.parametrize(("noise", "tolerance"), [(1.0, 0.07), (4.0, 0.09), (10.0, 0.14)])
+def test_lengths_of_stones_by_noise(noise: float, tolerance: float) -> None:
+    """Evenly lit ellipses of 8 to 20 px on black, 100 grey values high: median length error by noise."""
+    rng = np.random.default_rng(int(noise))
+    miss = []
+    for _ in range(12):
+        x, y = 100 + rng.random(2)
+        a = rng.uniform(4, 10)
+        cover = blurred(ellipse_cover((200, 200), x, y, a, a / rng.uniform(1, 1.6), rng.uniform(0, 180)), 0.8)
+        grey, flat = flat_of(blank(rng, (200, 200), noise, 30) + 100 * cover, noise, 30)
+        places = eye.detect(grey, flat, "dark_field", 0.85, 0.2)
+        found = eye.measure(grey, flat, places, "dark_field", 0.85, 0.2)
+        near = [s for s in found if np.hypot(s.x_px - x, s.y_px - y) < 2]
+        miss.append(abs(near[0].length_px / (2 * a) - 1) if near else 1.0)
+    assert np.median(miss) < tolerance

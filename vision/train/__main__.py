@@ -1,0 +1,92 @@
+"""Make the weights again: `python -m vision.train [--seed S] [--share F] [--keep DIR] [--out FILE]`.
+
+Draws the photos of `PLAN`, runs them through the stages of an inspection, fits the heads and writes one file. Takes
+about an hour on one core; `--share 0.1` draws a tenth, to try things out. `--keep` holds tables between runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+import sys
+import time
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+from vision.learner import WEIGHTS
+from vision.train.fit import figures, fit_all, write
+from vision.train.gather import Tables, gather
+from vision.train.photos import CHOOSING, TRAINING, shot_of, varied
+
+
+@dataclass(frozen=True)
+class Batch:
+    """count photos of one renderer from seed `first` on; twin : each a second time as another camera would see it."""
+
+    renderer: str
+    first: int
+    count: int
+    megapixels: float
+    crowded: bool
+    twin: bool
+
+
+PLAN = (
+    Batch("traced", TRAINING.start, 360, 2.2, True, True),
+    Batch("painted", TRAINING.start + 100_000, 240, 2.2, True, True),
+    Batch("traced", CHOOSING.start, 110, 2.2, False, False),
+    Batch("painted", CHOOSING.start + 50_000, 80, 2.2, False, False),
+)
+
+
+def tables_of(batch: Batch, share: float, keep: Path | None) -> list[Tables]:
+    """Tables of the first `share` of a batch, read from `keep` where they lie there already."""
+    out: list[Tables] = []
+    for seed in range(batch.first, batch.first + max(2, round(batch.count * share))):
+        path = None if keep is None else keep / f"{batch.renderer}_{seed}.tables"
+        if path is not None and path.exists():
+            # our own file of this very program, in a folder the caller named
+            out += pickle.loads(path.read_bytes())  # noqa: S301
+            continue
+        shot = shot_of(seed, batch.renderer, batch.megapixels, batch.crowded)
+        some = [gather(shot)] + ([gather(varied(shot))] if batch.twin else [])
+        if path is not None:
+            path.write_bytes(pickle.dumps(some))
+        out += some
+    return out
+
+
+def main(words: list[str] | None = None) -> int:
+    """Run the whole training; returns the exit status."""
+    parser = argparse.ArgumentParser(prog="python -m vision.train", description="Make the weights of the eye.")
+    parser.add_argument("--seed", type=int, default=11, help="seed of the networks' first weights")
+    parser.add_argument("--share", type=float, default=1.0, help="part of the planned photos to draw")
+    parser.add_argument("--keep", type=Path, help="folder to hold tables between runs")
+    parser.add_argument("--out", type=Path, default=WEIGHTS, help="file to write")
+    told = parser.parse_args(words)
+    if told.keep is not None:
+        told.keep.mkdir(parents=True, exist_ok=True)
+    start = time.perf_counter()
+    parts: dict[bool, list[Tables]] = {True: [], False: []}
+    for batch in PLAN:
+        parts[batch.crowded] += tables_of(batch, told.share, told.keep)
+        sys.stderr.write(f"{batch.renderer}: drawn after {time.perf_counter() - start:.0f} s\n")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # early stopping tells of itself
+        heads = fit_all(parts[True], parts[False], told.seed)
+    held = figures(heads, parts[False])
+    about = {
+        "seed": told.seed,
+        "training_photos": len(parts[True]),
+        "choosing_photos": len(parts[False]),
+        "plan": [[b.renderer, b.first, round(b.count * told.share)] for b in PLAN],
+        "figures": held,
+    }
+    write(told.out, heads, about)
+    sys.stdout.write(f"{told.out}: {held}\n")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
