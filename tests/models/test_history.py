@@ -141,7 +141,7 @@ def test_glass_times_follow_the_line_log_through_a_change_of_speed(session: Sess
 
 
 def test_the_cutting_stamp_is_that_of_the_leading_edge_at_the_cutter(session: Session) -> None:
-    """Cutter 20 m after inspection at 10 m/min: seen 2 min before it is cut, out of the bath 10 min before that."""
+    """Cutter 20 m downstream at 10 m/min: seen 2 min before it is cut, out of the bath 10 min earlier."""
     line = rows.line(session)
     rows.layout(session, line.id, cutter=-20.0, inspection=0.0, bath_outlet=100.0)
     rows.line_log(session, line.id, rows.START, 10.0)

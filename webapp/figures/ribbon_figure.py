@@ -11,7 +11,17 @@ from models.ribbon_map import MapCell, MapPoint, Profile, RibbonMap
 from webapp.figures.axes import Axis, Tick, TimeAxis, per_1000
 from webapp.figures.marks import Mark, mark_for
 
-__all__ = ["CellShape", "Panel", "PointShape", "ProfileBar", "RibbonFigure", "draw_ribbon", "shade_steps"]
+__all__ = [
+    "Box",
+    "CellShape",
+    "Outline",
+    "Panel",
+    "PointShape",
+    "ProfileBar",
+    "RibbonFigure",
+    "draw_ribbon",
+    "shade_steps",
+]
 
 WIDTH = 1100.0
 LEFT, RIGHT = 70.0, 936.0
@@ -64,6 +74,31 @@ class ProfileBar:
 
 
 @dataclass(frozen=True, slots=True)
+class Outline:
+    """A stretch and band to be outlined on the ribbon, such as an episode, and where it leads."""
+
+    kind: str
+    m_lo: float
+    m_hi: float
+    x_lo_mm: float
+    x_hi_mm: float
+    text: str
+    url: str
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """An outline in the drawing."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    text: str
+    url: str
+
+
+@dataclass(frozen=True, slots=True)
 class Panel:
     """One picture of the ribbon: all kinds as points, or one kind as shaded fields."""
 
@@ -78,6 +113,7 @@ class Panel:
     across_ticks: tuple[Tick, ...]
     net_lines: tuple[float, ...]
     shades: tuple[str, ...]
+    boxes: tuple[Box, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +133,24 @@ class RibbonFigure:
     letters: bool
     marks: tuple[Mark, ...]
 
+    @property
+    def outlined(self) -> bool:
+        """Whether any stretch is outlined in view."""
+        return any(panel.boxes for panel in self.panels)
 
-def draw_ribbon(ribbon: RibbonMap, zone: tzinfo, describe: Callable[[MapPoint], str]) -> RibbonFigure:
+
+def draw_ribbon(
+    ribbon: RibbonMap,
+    zone: tzinfo,
+    describe: Callable[[MapPoint], str],
+    outlines: Sequence[Outline] = (),
+) -> RibbonFigure:
     """Lay out a ribbon map.
 
     ribbon   : what the query found, points or cells
     zone     : the plant's time zone, for the time ticks
     describe : the sentence shown for one defect
+    outlines : stretches to be outlined, drawn where they reach into the picture
     """
     along = _along_axis(ribbon)
     kinds = ribbon.kinds
@@ -151,6 +198,11 @@ def draw_ribbon(ribbon: RibbonMap, zone: tzinfo, describe: Callable[[MapPoint], 
                     across.place(x) for x in ribbon.net_lines_mm if ribbon.x_lo_mm < x < ribbon.x_hi_mm
                 ),
                 shades=_shade_words(limits) if ribbon.dense else (),
+                boxes=tuple(
+                    _box(outline, ribbon, along, across)
+                    for outline in outlines
+                    if _in_view(outline, ribbon, group)
+                ),
             )
         )
         top += panel_height + PANEL_GAP
@@ -180,6 +232,25 @@ def shade_steps(most: int) -> list[int]:
     for n in range(1, SHADES):
         steps.append(max(round(ratio**n), steps[-1] + 1 if steps else 1))
     return [*steps, most]
+
+
+def _box(outline: Outline, ribbon: RibbonMap, along: Callable[[float], float], across: Axis) -> Box:
+    left, right = along(max(outline.m_lo, ribbon.m_lo)), along(min(outline.m_hi, ribbon.m_hi))
+    head = across.place(min(outline.x_hi_mm, ribbon.x_hi_mm))
+    foot = across.place(max(outline.x_lo_mm, ribbon.x_lo_mm))
+    # a street of a few millimetres still gets an outline that can be hit
+    grow = max(0.0, (12.0 - (foot - head)) / 2.0)
+    return Box(left, head - grow, max(right - left, 6.0), foot - head + 2 * grow, outline.text, outline.url)
+
+
+def _in_view(outline: Outline, ribbon: RibbonMap, group: Sequence[str]) -> bool:
+    return (
+        outline.kind in group
+        and outline.m_lo < ribbon.m_hi
+        and outline.m_hi > ribbon.m_lo
+        and outline.x_lo_mm < ribbon.x_hi_mm
+        and outline.x_hi_mm > ribbon.x_lo_mm
+    )
 
 
 def _shade_words(limits: Sequence[int]) -> tuple[str, ...]:
@@ -213,6 +284,8 @@ def _along_ticks(
             Tick(along(ribbon.clock.metre_at(begin + whole * (tick.at - LEFT))), tick.label, tick.major)
             for tick in times
         )
+    # a label at the very left would run into the name of its axis
+    metres, times = (tuple(tick for tick in ticks if tick.at >= LEFT + 26.0) for ticks in (metres, times))
     return _apart(metres, 58.0), _apart(times, 46.0)
 
 

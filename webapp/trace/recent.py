@@ -11,7 +11,7 @@ from flask import current_app
 from models.tracing import Traced, latest_trace
 from webapp.plant import db
 
-__all__ = ["recent_trace"]
+__all__ = ["recent_trace", "trace_at_hand"]
 
 FRESH_S = 60.0
 
@@ -20,6 +20,13 @@ FRESH_S = 60.0
 class _Kept:
     at_s: float
     traced: Traced
+
+
+def trace_at_hand(line_id: int) -> Traced | None:
+    """The last trace of a line, if a page has asked for one before; never traces by itself."""
+    kept: dict[int, _Kept] = current_app.extensions.get("recent_traces", {})
+    last = kept.get(line_id)
+    return None if last is None else last.traced
 
 
 def recent_trace(line_id: int) -> Traced:

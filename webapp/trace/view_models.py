@@ -16,8 +16,10 @@ from models.ribbon_map import Choices, MapPoint, RibbonMap, choices, defects_in_
 from models.shift_rates import ShiftRates, shift_rates
 from webapp.figures.marks import Mark, mark_for
 from webapp.figures.rate_figure import RateFigure, draw_rates
-from webapp.figures.ribbon_figure import RibbonFigure, draw_ribbon
+from webapp.figures.ribbon_figure import Outline, RibbonFigure, draw_ribbon
+from webapp.trace.episode_models import cards
 from webapp.trace.forms import RibbonForm
+from webapp.trace.recent import trace_at_hand
 
 __all__ = ["KindChoice", "RibbonPage", "newest_cut", "ribbon_page"]
 
@@ -84,7 +86,9 @@ def ribbon_page(session: Session, form: RibbonForm, line: Line, lines: Sequence[
         options=choices(session, line.id),
         kinds=_kinds(ribbon, form),
         ribbon=ribbon,
-        figure=None if ribbon is None else draw_ribbon(ribbon, zone, lambda point: describe(point, zone)),
+        figure=None
+        if ribbon is None
+        else draw_ribbon(ribbon, zone, lambda point: describe(point, zone), episode_outlines(line.id)),
         rates=rates,
         rate_figure=None
         if ribbon is None or rates is None
@@ -104,6 +108,25 @@ def describe(point: MapPoint, zone: ZoneInfo) -> str:
     return (
         f"{mark_for(point.kind).label}, {size}, sheet {point.label}, seen {seen}, "
         f"{point.ribbon_m:.1f} m along, {point.ribbon_x_mm:.0f} mm across"
+    )
+
+
+def episode_outlines(line_id: int) -> tuple[Outline, ...]:
+    """The episodes of the last trace, where a page has made one; the map itself never waits for a trace."""
+    traced = trace_at_hand(line_id)
+    if traced is None:
+        return ()
+    return tuple(
+        Outline(
+            kind=card.episode.kind,
+            m_lo=card.episode.from_m,
+            m_hi=card.episode.to_m,
+            x_lo_mm=card.episode.x_lo_mm,
+            x_hi_mm=card.episode.x_hi_mm,
+            text=f"episode: {card.episode.count} {card.mark.label} {card.usual}, made in {card.section}",
+            url=url_for("trace.episode", line_id=line_id, key=card.key),
+        )
+        for card in cards(traced)
     )
 
 

@@ -100,7 +100,7 @@ if (svg && line) {
   svg.addEventListener("pointermove", (event) => show(nearest(toDrawing(event))));
   svg.addEventListener("pointerleave", () => show(picked));
   svg.addEventListener("click", (event) => {
-    if (event.ctrlKey || event.metaKey || event.shiftKey) return;
+    if (event.ctrlKey || event.metaKey || event.shiftKey || event.target.closest(".box")) return;
     const spot = nearest(toDrawing(event));
     if (!spot) return;
     event.preventDefault();
