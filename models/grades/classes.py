@@ -58,25 +58,36 @@ class SizeClass:
     halo: Interval | None = None
     intensity: str | None = None
 
-    def takes(self, fault: Sized) -> bool:
-        """Whether the fault falls into the class; a width that was not measured counts as the length."""
+    def takes(self, fault: Sized) -> bool | None:
+        """Whether the fault falls into the class; None where that hangs on something not measured.
+
+        A point whose width was not measured counts as round.
+        """
+        unknown = False
         if self.intensity is not None and fault.intensity != self.intensity:
-            return False
-        if self.size is not None and (fault.size is None or fault.size not in self.size):
-            return False
-        if self.length is not None and (fault.length is None or fault.length not in self.length):
-            return False
+            if fault.intensity is not None or fault.defect.detection_distance_mm is not None:
+                return False
+            unknown = True
         if self.halo is not None:
             halo = fault.defect.halo_mm
             if halo is None or exact(halo) not in self.halo:
                 return False
-        if self.width is None:
-            return True
-        width = fault.length if fault.width is None else fault.width
-        return width is not None and width in self.width
-
-    def needs_size(self) -> bool:
-        return self.size is not None or self.length is not None or self.width is not None
+        for interval, measured in ((self.size, fault.size), (self.length, fault.length)):
+            if interval is None:
+                continue
+            if measured is None:
+                unknown = True
+            elif measured not in interval:
+                return False
+        if self.width is not None:
+            width = fault.width
+            if width is None and "point" in fault.kinds:
+                width = fault.length
+            if width is None:
+                unknown = True
+            elif width not in self.width:
+                return False
+        return None if unknown else True
 
     def words(self) -> str:
         parts = [] if self.intensity is None else [self.intensity]
@@ -105,17 +116,15 @@ class ClassTable:
     def judge(self, case: Case) -> list[Reason]:
         members: list[list[Sized]] = [[] for _ in self.classes]
         reasons: list[Reason] = []
-        by_intensity = any(row.intensity is not None for row in self.classes)
         for fault in self.who.members(case):
             case.claimed.add(fault.index)
             place = self.place(fault, case)
             if place is not None:
                 members[place].append(fault)
-            elif fault.size is None and self._could_be_sized(fault):
-                says = f"{naming(fault)} has no size: it needs a close-up or a measurement by hand"
-                reasons.append(reason(self.origin, says, [fault], outcome=NOT_JUDGED, counted=1))
-            elif by_intensity and fault.intensity is None and fault.defect.detection_distance_mm is None:
-                says = f"{naming(fault)}: {fault.why_no_intensity}"
+                continue
+            missing = self._missing(fault)
+            if missing:
+                says = f"{naming(fault)}: {missing}"
                 reasons.append(reason(self.origin, says, [fault], outcome=NOT_JUDGED, counted=1))
             else:
                 reasons.append(no_rule(self.origin, fault, self._hole(fault)))
@@ -130,8 +139,11 @@ class ClassTable:
         size that the photos can measure.
         """
         for i, row in enumerate(self.classes):
-            if row.takes(fault):
+            taken = row.takes(fault)
+            if taken:
                 return i
+            if taken is None:
+                break
         smallest = case.sheet.smallest_sized_mm
         if fault.size is None and smallest is not None:
             for i, row in enumerate(self.classes):
@@ -148,11 +160,16 @@ class ClassTable:
                     return i
         return None
 
-    def _could_be_sized(self, fault: Sized) -> bool:
-        return any(
-            row.needs_size() and (row.intensity is None or row.intensity == fault.intensity)
-            for row in self.classes
-        )
+    def _missing(self, fault: Sized) -> str:
+        """What must be measured before it is known into which class the fault falls; empty if nothing."""
+        row = next((row for row in self.classes if row.takes(fault) is not False), None)
+        if row is None:
+            return ""
+        if fault.length is None and (row.size or row.length or row.width):
+            return "it has no size and needs a close-up or a measurement by hand"
+        if row.intensity is not None and fault.intensity is None:
+            return fault.why_no_intensity
+        return "its width has not been measured"
 
     def _hole(self, fault: Sized) -> str:
         if fault.why_no_intensity:

@@ -1,10 +1,11 @@
 """Sheets and defects from JSON: what is wrong is said in one line with file and key."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from models.grades import BadSheet, sheet_from_dict
+from models.grades import BadSheet, DefectToJudge, SheetToJudge, judge, load_sets, sheet_from_dict
 
 GOOD: dict[str, Any] = {
     "width_mm": 2000, "length_mm": 1500, "thickness_mm": 4, "use": "stock",
@@ -69,3 +70,29 @@ def test_a_defect_without_the_key_for_its_size_is_refused_but_null_is_an_answer(
     with pytest.raises(BadSheet, match="length_mm: expected a size in mm"):
         sheet_from_dict(changed(defects=[without]), where="s.json")
     assert sheet_from_dict(with_defect(length_mm=None), where="s.json").defects[0].length_mm is None
+
+
+GRADES = load_sets()
+
+
+@pytest.mark.parametrize(
+    ("kind", "length", "width", "smallest", "expected"),
+    [
+        ("scratch", None, None, None, "not_judged"),  # may be short and thin, may be not
+        ("scratch", 20.0, None, None, "not_judged"),  # short, but how wide
+        ("scratch", 31.0, None, None, "reject"),  # too long whatever its width
+        ("scratch", None, 0.5, None, "reject"),  # too wide whatever its length
+        ("scratch", 20.0, 0.1, None, "accept"),
+        ("bubble", None, None, None, "not_judged"),
+        ("bubble", None, None, 0.3, "accept"),  # smaller than the photos can size, and than the first class
+        ("bubble", None, None, 0.31, "not_judged"),
+        ("crack", None, None, None, "reject"),  # none of any size
+    ],
+)
+def test_what_was_not_measured_is_judged_only_where_it_does_not_matter(
+    kind: str, length: float | None, width: float | None, smallest: float | None, expected: str
+) -> None:
+    fault = DefectToJudge(kind, 500, 500, length, width)
+    sheet = SheetToJudge(2000, 1500, 3, defects=(fault,), smallest_sized_mm=smallest)
+    rules = replace(GRADES.grade("gb-11614-1999-mirror"), smallest_class_mm=None)
+    assert judge(sheet, rules).outcome == expected
