@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from flask import Flask
+from werkzeug.middleware.proxy_fix import ProxyFix
 
 # each a package or module with `bp`
 BLUEPRINTS = (
@@ -51,6 +52,10 @@ def create_app(config: Mapping[str, Any] | None = None) -> Flask:
     app.config.update(flask_config)
     app.extensions["plant"] = plant
     app.teardown_appcontext(plant.end_session)
+    count = plant.settings.trusted_proxies
+    if count > 0:
+        # believed only where an administrator says so: anybody can send these headers
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=count, x_proto=count, x_host=count)  # type: ignore[method-assign]
     security.init_app(app, secure_cookies=plant.settings.secure_cookies)
     signed_in.init_app(app)
     errors.init_app(app)

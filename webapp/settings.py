@@ -75,6 +75,13 @@ SETTINGS: tuple[Setting, ...] = (
         "LEHRBOOK_SECURE_COOKIES",
         _yes,
     ),
+    Setting(
+        "trusted_proxies",
+        0,
+        "proxies in front of the server whose X-Forwarded headers are believed",
+        "LEHRBOOK_TRUSTED_PROXIES",
+        _whole,
+    ),
 )
 
 _BY_NAME = {setting.name: setting for setting in SETTINGS}
@@ -95,6 +102,7 @@ class Settings:
     tablet_minutes: int
     desk_minutes: int
     secure_cookies: bool
+    trusted_proxies: int
 
 
 def load_settings(

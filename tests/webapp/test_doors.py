@@ -1,11 +1,17 @@
 """Who may open what: every route has its roles, refuses others, and carries the protecting headers."""
 
+import dataclasses
 import re
 
 import pytest
 from flask import Flask
+from sqlalchemy import select
 
+from models.database import reading
+from models.records import AuditEntry
+from tests import factories
 from tests.webapp.conftest import ROLES
+from webapp import create_app
 
 STATIC = {"static"}
 
@@ -103,3 +109,14 @@ def test_an_unknown_page_says_so_in_a_sentence(inspector):
     answer = inspector.get("/nowhere")
     assert answer.status_code == 404
     assert "There is no page at this address." in answer.text
+
+
+@pytest.mark.parametrize(("proxies", "expected"), [(0, "browser 127.0.0.1"), (1, "browser 10.9.8.7")])
+def test_forwarded_addresses_are_believed_only_behind_a_known_proxy(plant, booth, proxies, expected):
+    behind = dataclasses.replace(plant, settings=dataclasses.replace(plant.settings, trusted_proxies=proxies))
+    client = create_app({"plant": behind, "TESTING": True, "WTF_CSRF_ENABLED": False}).test_client()
+    form = {"way": "password", "name": "inspector", "secret": factories.PASSWORD}
+    client.post("/sign-in", data=form, headers={"X-Forwarded-For": "10.9.8.7"})
+    with reading(plant.sessions) as session:
+        entry = session.scalars(select(AuditEntry).where(AuditEntry.action == "user.sign_in")).one()
+        assert entry.origin == expected
