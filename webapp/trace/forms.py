@@ -109,14 +109,12 @@ class RibbonForm:
 
     @property
     def narrowed(self) -> bool:
-        """Whether one of the lesser-used fields is set, so that the page shows them."""
+        """Whether a lesser-used field is set, so that the page shows them; metres come by moving along."""
         lesser = (
             self.x_lo,
             self.x_hi,
             self.size_lo,
             self.size_hi,
-            self.m_lo,
-            self.m_hi,
             self.begin,
             self.finish,
         )
