@@ -96,8 +96,7 @@ def light_level(mean: FloatImage, inside: NDArray[np.bool_], window_blocks: int)
     """
     kernel = window_blocks | 1
     floor = 4.0  # keeps ratios of nearly black photos tame
-    half = cv2.resize(mean, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)  # enough to see bands by
-    level = cv2.resize(_median_once(half, kernel // 2 | 1), mean.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    level = _median_at_half_size(mean, kernel)
     banding = _banding((mean + floor) / (level + floor), inside)
     level = (_median((mean + floor) / banding, kernel) * banding).astype(np.float32)
     level = level * _banding((mean + floor) / level, inside) - np.float32(floor)
@@ -117,11 +116,16 @@ def _banding(ratio: FloatImage, inside: NDArray[np.bool_]) -> FloatImage:
 def _median(values: FloatImage, kernel: int) -> FloatImage:
     """Median filter of real values through OpenCV's constant-time filter of bytes: coarse, then the
     remainder."""
-    coarse = _median_once(values, kernel)
+    coarse = _median_at_half_size(values, kernel)
     rest = values - coarse
     step = float(np.ptp(values)) / 255.0
     spread = 6.0 * MAD_TO_SD * float(np.median(np.abs(rest[::3, ::3]))) + 2.0 * step + 1e-6
     return coarse + _median_bytes(rest, -spread, 2.0 * spread / 255.0, kernel)
+
+
+def _median_at_half_size(values: FloatImage, kernel: int) -> FloatImage:
+    half = cv2.resize(values, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    return cv2.resize(_median_once(half, kernel // 2 | 1), values.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
 
 def _median_once(values: FloatImage, kernel: int) -> FloatImage:

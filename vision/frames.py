@@ -72,11 +72,9 @@ class Frame:
         """d(mm)/d(px), shape (N, 2, 2): row = x_mm, y_mm; column = x_px, y_px."""
         points = _points(points_px)
         step = 0.5
-        columns = []
-        for offset in ((step, 0.0), (0.0, step)):
-            ahead, behind = self.px_to_mm(points + offset), self.px_to_mm(points - offset)
-            columns.append((ahead - behind) / (2 * step))
-        return np.stack(columns, axis=2)
+        offsets = np.array([[step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]])
+        around = self.px_to_mm((points[None] + offsets[:, None]).reshape(-1, 2)).reshape(4, -1, 2)
+        return np.stack([around[0] - around[1], around[2] - around[3]], axis=2) / (2 * step)
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -110,15 +108,18 @@ class Frame:
         return bent
 
     def _straighten(self, bent: Points) -> Points:
-        """Inverse of `_bend`: Newton's method on the radius (six steps reach 1e-9 for any lens in use)."""
+        """Inverse of `_bend`: Newton's method on the radius."""
         if self.k1 == 0.0 and self.k2 == 0.0:
             return bent
-        bent_radius = np.sqrt(np.sum(bent * bent, axis=1, keepdims=True))
-        r = bent_radius.copy()
-        for _ in range(6):
+        bent_radius = np.hypot(bent[:, :1], bent[:, 1:])
+        r = bent_radius / (1.0 + self.k1 * bent_radius**2)
+        for _ in range(8):  # two or three steps do for any lens in use
             r2 = r * r
-            slope = np.maximum(1.0 + 3 * self.k1 * r2 + 5 * self.k2 * r2 * r2, 0.2)
-            r = r - (r * (1.0 + self.k1 * r2 + self.k2 * r2 * r2) - bent_radius) / slope
+            slope = np.maximum(1.0 + r2 * (3 * self.k1 + 5 * self.k2 * r2), 0.2)
+            change = (r * (1.0 + r2 * (self.k1 + self.k2 * r2)) - bent_radius) / slope
+            r -= change
+            if np.abs(change).max(initial=0.0) < 1e-11:
+                break
         r2 = r * r
         ideal: Points = bent / (1.0 + self.k1 * r2 + self.k2 * r2 * r2)
         return ideal

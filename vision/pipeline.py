@@ -26,7 +26,6 @@ from vision.blur import LIKELY_BLUR_PX, blur_of_marks
 from vision.conditions import Condition, check_focus, check_light, check_subject, guess_lighting
 from vision.cut_edges import with_seen_edges
 from vision.flatten import flatten
-from vision.frames import Frame
 from vision.masks import Seen, look_where
 from vision.photo import Photo, read_photo
 from vision.photo_setup import PhotoSetup
@@ -183,14 +182,21 @@ def _finds(sightings: list[Sighting], placed: Placed, seen: Seen, blur_px: float
     smallest_mm = _smallest_sized_mm(placed, seen, blur_px)
     sightings = [_edge_named(sighting, placed, seen) for sighting in sightings]
     order = sorted(sightings, key=lambda s: (s.not_glass is not None, -s.score, s.y_px, s.x_px))
+    if placed.frame is None:
+        return tuple(
+            _find(n, sighting, placed, smallest_mm, None) for n, sighting in enumerate(order, start=1)
+        )
+    places = np.array([(s.x_px, s.y_px) for s in order], np.float64).reshape(-1, 2)
+    slopes = placed.frame.jacobian_at(places)
     return tuple(
-        _find(number, sighting, placed, smallest_mm) for number, sighting in enumerate(order, start=1)
+        _find(n, sighting, placed, smallest_mm, slope)
+        for n, (sighting, slope) in enumerate(zip(order, slopes, strict=True), start=1)
     )
 
 
 def _edge_named(sighting: Sighting, placed: Placed, seen: Seen) -> Sighting:
     """A mark that hugs a known cut edge is the edge or a chip of it; one that only ends there is not."""
-    if placed.frame is None or placed.scale is None:
+    if placed.frame is None or placed.scale is None or seen.glass_mm == seen.looked_at_mm:
         return sighting
     near_mm = EDGE_REACH_MM + EDGE_REACH_PX * placed.scale.mm_per_px
     if sighting.path_px is None:
@@ -214,16 +220,24 @@ def _edge_named(sighting: Sighting, placed: Placed, seen: Seen) -> Sighting:
     )
 
 
-def _find(number: int, seen: Sighting, placed: Placed, smallest_mm: float | None) -> Find:
+def _find(
+    number: int, seen: Sighting, placed: Placed, smallest_mm: float | None, slope: np.ndarray | None
+) -> Find:
+    """One find. slope : d(mm) / d(px) at its place, shape (2, 2), None without a frame."""
     path_px = None
     if seen.path_px is not None:
         path_px = tuple((float(x), float(y)) for x, y in seen.path_px)
     x_mm = y_mm = length_mm = width_mm = halo_mm = length_sd = width_sd = path_mm = None
     angle, flags = seen.angle_deg, list(seen.flags)
-    if placed.frame is not None and placed.scale is not None and smallest_mm is not None:
+    if (
+        placed.frame is not None
+        and placed.scale is not None
+        and smallest_mm is not None
+        and slope is not None
+    ):
         frame = placed.frame
         x_mm, y_mm = (float(v) for v in frame.px_to_mm([(seen.x_px, seen.y_px)])[0])
-        along, across, angle = stretch(frame, seen.x_px, seen.y_px, seen.angle_deg)
+        along, across, angle = stretch(slope, seen.angle_deg)
         length_mm, width_mm = seen.length_px * along, seen.width_px * across
         if path_px is not None:
             on_sheet = frame.px_to_mm(path_px)
@@ -266,16 +280,17 @@ def _find(number: int, seen: Sighting, placed: Placed, smallest_mm: float | None
     )
 
 
-def stretch(frame: Frame, x_px: float, y_px: float, angle_deg: float) -> tuple[float, float, float]:
+def stretch(slope: np.ndarray, angle_deg: float) -> tuple[float, float, float]:
     """Millimetres per pixel along and across a direction of the photo, and that direction on the sheet in
-    degrees."""
-    jacobian = frame.jacobian_at([(x_px, y_px)])[0]
+    degrees.
+
+    slope : d(mm) / d(px) at the place, shape (2, 2), as `Frame.jacobian_at` gives it
+    """
     turn = math.radians(angle_deg)
-    direction = np.array([math.cos(turn), math.sin(turn)])
-    along = jacobian @ direction
-    length = float(np.hypot(*along))
-    across = abs(float(np.linalg.det(jacobian))) / max(length, 1e-12)
-    return length, across, math.degrees(math.atan2(along[1], along[0])) % 180.0
+    along = slope @ np.array([math.cos(turn), math.sin(turn)])
+    length = math.hypot(*along)
+    across = abs(slope[0, 0] * slope[1, 1] - slope[0, 1] * slope[1, 0]) / max(length, 1e-12)
+    return length, float(across), math.degrees(math.atan2(along[1], along[0])) % 180.0
 
 
 def _arc(points: np.ndarray) -> float:

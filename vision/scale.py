@@ -147,7 +147,7 @@ def _least_squares(misfit: Callable[[Floats], Floats], start: Floats) -> tuple[F
     """Smallest sum of squares of `misfit`: parameters, residuals there, and the normal matrix."""
     p, value, damping = start, misfit(start), 1e-8
     normal = np.eye(len(p))
-    for _ in range(25):
+    for _ in range(20):
         jacobian = np.column_stack([(misfit(p + e) - value) / 1e-6 for e in np.eye(len(p)) * 1e-6])
         normal = jacobian.T @ jacobian
         damped = normal + damping * np.diag(np.diag(normal) + 1e-12)
@@ -160,7 +160,7 @@ def _least_squares(misfit: Callable[[Floats], Floats], start: Floats) -> tuple[F
                 break
             continue
         p, value, damping = p + change, tried, damping * 0.1
-        if before - after < 1e-6 * before:
+        if before - after < 1e-4 * before:
             break
     return p, value, normal
 

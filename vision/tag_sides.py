@@ -19,7 +19,7 @@ from vision.results import ByteImage
 MODULES_ACROSS = 7  # five of the code and a black border of one on each side
 GOLDEN_SHARE = 0.6180339887498949  # its multiples fall evenly and never repeat a pattern
 PIECES_PER_SIDE = 6
-ROUGH_PIXELS, FINE_PIXELS = 400, 1800
+ROUGH_PIXELS, FINE_PIXELS = 300, 1500
 LEAST_STEP = 3.0
 
 Floats = NDArray[np.float64]
