@@ -16,6 +16,10 @@ from pathlib import Path
 from types import ModuleType
 from typing import NoReturn
 
+# The matrices here are small: threads of the linear algebra library only wait for each other on a busy
+# machine. Whoever sets the variable is obeyed.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 COMMAND_MODULES = (
     "demo",
     "serve",
