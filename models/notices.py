@@ -13,7 +13,7 @@ from models.clock import utc_now
 from models.errors import BadValue, NoSuchRecord, NotAllowedNow
 from models.records import EpisodeNotice, User
 
-__all__ = ["Notice", "acknowledge", "open_notices"]
+__all__ = ["Notice", "acknowledge", "notices_of_glass", "open_notices"]
 
 MOST_LETTERS = 2000
 
@@ -33,6 +33,7 @@ class Notice:
     seen_end: datetime
     count: int | None
     expected: float | None
+    section: str | None
     noticed_at: datetime
     updated_at: datetime
     acknowledged_at: datetime | None
@@ -47,6 +48,25 @@ def open_notices(session: Session, line_id: int) -> tuple[Notice, ...]:
         .outerjoin(User, User.id == EpisodeNotice.acknowledged_by)
         .where(EpisodeNotice.line_id == line_id, EpisodeNotice.closed_at.is_(None))
         .order_by(EpisodeNotice.acknowledged_at.is_not(None), EpisodeNotice.updated_at.desc())
+    )
+    return tuple(_notice(row, name) for row, name in rows)
+
+
+def notices_of_glass(
+    session: Session, line_id: int, from_m: float, to_m: float, x_lo_mm: float, x_hi_mm: float
+) -> tuple[Notice, ...]:
+    """All notices, open or closed, whose stretch and band this glass lies in, the earliest first."""
+    rows = session.execute(
+        select(EpisodeNotice, User.full_name)
+        .outerjoin(User, User.id == EpisodeNotice.acknowledged_by)
+        .where(
+            EpisodeNotice.line_id == line_id,
+            EpisodeNotice.from_m <= to_m,
+            EpisodeNotice.to_m >= from_m,
+            EpisodeNotice.x_lo_mm <= x_hi_mm,
+            EpisodeNotice.x_hi_mm >= x_lo_mm,
+        )
+        .order_by(EpisodeNotice.seen_start, EpisodeNotice.id)
     )
     return tuple(_notice(row, name) for row, name in rows)
 
@@ -92,6 +112,7 @@ def _notice(row: EpisodeNotice, name: str | None) -> Notice:
         seen_end=row.seen_end,
         count=row.result.get("count"),
         expected=row.result.get("expected"),
+        section=row.result.get("origin_section"),
         noticed_at=row.noticed_at,
         updated_at=row.updated_at,
         acknowledged_at=row.acknowledged_at,

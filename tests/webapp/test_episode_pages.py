@@ -295,3 +295,16 @@ def test_a_shift_far_above_the_usual_lies_beyond_its_limit_on_its_third_alone(
     assert "stone, left third: 1 of 12 beyond the limits" in page
     assert "stone, right third: 0 of 12 beyond the limits" in page
     assert "NIST/SEMATECH e-Handbook 6.3.3.1" in page
+
+
+def test_the_history_of_a_sheet_names_the_episodes_its_glass_lies_in(
+    signed_in: Callable[[str], FlaskClient], plant: Plant, booth: Booth, notice_id: int
+) -> None:
+    with writing(plant.sessions) as session:
+        inside = rows.sheet(session, booth.line_id, 1500.0).id
+        beside = rows.sheet(session, booth.line_id, 1500.0, x_left_mm=2000.0, width_mm=1000.0).id
+        later = rows.sheet(session, booth.line_id, 2500.0).id
+    desk = signed_in("claims_desk")
+    assert "stones up 200 to 900 mm across the ribbon" in desk.get(f"/sheets/{inside}").text
+    for sheet_id in (beside, later):
+        assert "Episodes that this glass lies in" not in desk.get(f"/sheets/{sheet_id}").text

@@ -10,6 +10,7 @@ from models.clock import zone
 from models.errors import BadValue
 from models.find_sheet import SheetSearch, find_sheets
 from models.history import sheet_history, sheet_id_of
+from models.notices import notices_of_glass
 from webapp.claims.view_models import history_page
 from webapp.figures.words import CONTEXT
 from webapp.plant import current_book, current_plant, db
@@ -51,7 +52,17 @@ def find() -> ResponseReturnValue:
 @roles()
 def history(sheet_id: int) -> ResponseReturnValue:
     """All that is on record about one sheet."""
-    page = history_page(sheet_history(db(), sheet_id), current_book())
+    told = sheet_history(db(), sheet_id)
+    sheet = told.sheet
+    notices = notices_of_glass(
+        db(),
+        sheet.line_id,
+        sheet.ribbon_start_m,
+        sheet.ribbon_end_m,
+        sheet.x_left_mm,
+        sheet.x_left_mm + sheet.width_mm,
+    )
+    page = history_page(told, current_book(), notices)
     return render_template("claims/history.html", page=page)
 
 

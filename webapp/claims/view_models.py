@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from models.grades import GradeBook
 from models.history_records import SheetHistory
+from models.notices import Notice
 from webapp.figures.photo_figure import FindShape, draw_finds
 from webapp.figures.sheet_figure import SheetFigure, close_up, draw_sheet
 from webapp.figures.story import Moment, RulesThen, rules_then, timeline
@@ -24,9 +25,10 @@ class HistoryPage:
     finds: Mapping[int, tuple[FindShape, ...]]
     moments: tuple[Moment, ...]
     rules: RulesThen | None
+    notices: tuple[Notice, ...]
 
 
-def history_page(history: SheetHistory, book: GradeBook) -> HistoryPage:
+def history_page(history: SheetHistory, book: GradeBook, notices: tuple[Notice, ...] = ()) -> HistoryPage:
     """Gather the page of a sheet."""
     window = close_up(history)
     return HistoryPage(
@@ -37,4 +39,5 @@ def history_page(history: SheetHistory, book: GradeBook) -> HistoryPage:
         finds={photo.id: draw_finds(photo) for photo in history.photos},
         moments=timeline(history),
         rules=None if history.verdict is None else rules_then(history.verdict, book),
+        notices=notices,
     )
