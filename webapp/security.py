@@ -18,8 +18,7 @@ from flask_login import LoginManager, current_user, logout_user
 from flask_wtf import CSRFProtect
 
 from models.errors import LehrbookError
-
-ROLES = ("inspector", "quality_lead", "claims_desk", "administrator")
+from models.records import ROLES
 
 ROLE_WORDS = {
     "inspector": "inspector",

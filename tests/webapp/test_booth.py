@@ -306,3 +306,11 @@ def test_the_panel_says_how_the_grade_wants_the_glass_looked_at(inspector, booth
     page = inspector.get(f"/inspect/sheets/{booth.sheet_ids[0]}").text
     assert "Look: from 1 m" in page
     assert "matt black" in page
+
+
+def test_a_sheet_given_back_waits_again(inspector, booth, plant):
+    inspector.post(f"/inspect/lines/{booth.line_id}/next")
+    page = inspector.post(f"/inspect/sheets/{booth.sheet_ids[0]}/give-back", follow_redirects=True).text
+    assert f"{booth.labels[0]} waits again" in page
+    with reading(plant.sessions) as session:
+        assert session.get_one(Sheet, booth.sheet_ids[0]).state == "waiting"

@@ -64,8 +64,8 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(f"Lehrbook serves {plant.settings.home} at {address} (stop with Ctrl-C)\n")
         if plant.settings.host not in ("127.0.0.1", "::1", "localhost"):
             sys.stdout.write(
-                "Pages and passwords travel unencrypted: on a network that others share, put a TLS proxy in front, "
-                "with LEHRBOOK_SECURE_COOKIES=1 and LEHRBOOK_TRUSTED_PROXIES=1\n"
+                "Pages and passwords travel unencrypted: on a network that others share, put a TLS proxy "
+                "in front, with LEHRBOOK_SECURE_COOKIES=1 and LEHRBOOK_TRUSTED_PROXIES=1\n"
             )
         sys.stdout.flush()
 

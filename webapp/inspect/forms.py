@@ -7,7 +7,6 @@ from typing import Any
 from models.errors import BadValue
 
 SIZE_FIELDS = ("length_mm", "width_mm", "detection_distance_mm")
-PLACE_WORDS = {"x_mm": "x across", "y_mm": "y along"}
 
 Point = tuple[float, float]
 
