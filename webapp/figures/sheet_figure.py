@@ -235,7 +235,8 @@ def _free_side(
     for dx, dy, anchor in _BESIDE:
         left = x + dx if anchor == "start" else x + dx - long
         box = (left, y + dy - _LINE + 2, left + long, y + dy + 2)
-        inside = box[0] >= ROOM - 12 and box[2] <= ROOM + size[0] + 12
+        # not over the names of the edges, which stand above and to the left
+        inside = box[0] >= ROOM - 4 and box[2] <= ROOM + size[0] + 12 and box[1] >= ROOM - 3
         if inside and not any(
             box[0] < other[2] and other[0] < box[2] and box[1] < other[3] and other[1] < box[3]
             for other in taken
