@@ -15,7 +15,7 @@ def init_app(app: Flask) -> None:
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals.update(navigation=navigation.entries, role_words=ROLE_WORDS)
-    app.jinja_env.filters.update(plant_time=show_time, mm=show_mm, figure=show_figure, percent=show_percent)
+    app.jinja_env.filters.update(plant_time=show_time, mm=show_mm, figure=show_figure)
 
 
 def show_time(moment: datetime | None, *, seconds: bool = False) -> str:
@@ -36,8 +36,3 @@ def show_mm(value: float | None, digits: int = 2) -> str:
 def show_figure(value: float | None, digits: int = 0) -> str:
     """A figure with thin spaces between thousands."""
     return "not known" if value is None else f"{value:,.{digits}f}".replace(",", "\u202f")
-
-
-def show_percent(fraction: float | None) -> str:
-    """A fraction as whole per cent."""
-    return "not known" if fraction is None else f"{100 * fraction:.0f} %"
