@@ -24,6 +24,7 @@ from models.tracing import Loaded, Traced
 from tests import plant_rows as rows
 from tests.webapp.conftest import Booth
 from webapp.figures.episode_figure import LEFT, RIGHT, draw_episode, draw_pitch
+from webapp.figures.sharpness_figure import draw_sharpness
 from webapp.plant import Plant
 
 START_S = rows.START.timestamp()
@@ -82,7 +83,7 @@ def traced(*episodes: Episode) -> Traced:
         rolls=(),
     )
     result = TraceResult(episodes, (), (), None, (), 1000.0, 50, START_S, START_S + 48 * HOUR)
-    return Traced(result, Loaded(given, np.empty(0), np.empty(0)), None, None)
+    return Traced(result, Loaded(given, np.empty(0), np.array([11, 12, 13])), None, None)
 
 
 @pytest.fixture
@@ -168,6 +169,7 @@ def test_a_roll_is_named_with_the_next_best_where_they_are_too_close(
     assert "lehr roll 3" in page
     assert "lift-out roll 2" in page
     assert "too close to be told apart" in page
+    assert 'href="/trace/defect/12"' in page
 
 
 @pytest.fixture
@@ -257,7 +259,9 @@ def test_other_roles_do_not_acknowledge(
 
 
 def test_one_time_axis_serves_seen_and_made() -> None:
-    figure = draw_episode(an_episode(), ZoneInfo("Europe/Berlin"))
+    figure = draw_episode(
+        an_episode(), ZoneInfo("Europe/Berlin"), lambda begin, finish: f"/{begin:%H}-{finish:%H}"
+    )
     assert LEFT <= figure.made[0] < figure.made[1] < figure.seen[0] < figure.seen[1] <= RIGHT
     hours_per_unit = 18.0 / (figure.seen[1] - figure.seen[0])
     assert (figure.seen[0] - figure.made[0]) * hours_per_unit == pytest.approx(74.0)
@@ -267,12 +271,26 @@ def test_one_time_axis_serves_seen_and_made() -> None:
 def test_marks_of_one_roll_fold_to_a_level_line() -> None:
     """Eight marks whose pitch is 678.214 mm by least squares of place on turn (worked by hand)."""
     metres = [1.20, 1.88, 2.56, 3.23, 3.91, 4.59, 5.27, 5.95]
-    figure = draw_pitch(metres, 678.214)
+    figure = draw_pitch([(metre, f"/{n}") for n, metre in enumerate(metres)], 678.214)
     assert figure is not None
     per_mm = (figure.bottom - figure.top) / 678.214
-    assert all(abs(y - figure.mean_y) / per_mm < 8.0 for _, y, _ in figure.points)
-    assert [text.split(",")[0] for _, _, text in figure.points] == [f"turn {n}" for n in range(8)]
-    assert draw_pitch(metres[:2], 678.214) is None
+    assert all(abs(point.y - figure.mean_y) / per_mm < 8.0 for point in figure.points)
+    assert [point.text.split(",")[0] for point in figure.points] == [f"turn {n}" for n in range(8)]
+    assert [point.url for point in figure.points] == [f"/{n}" for n in range(8)]
+    assert draw_pitch([(1.0, "/"), (2.0, "/")], 678.214) is None
+
+
+def test_shifts_that_see_half_and_double_lie_as_far_from_the_mean() -> None:
+    figure = draw_sharpness(
+        [(START_S, 0.5, 0.1), (START_S + 8 * HOUR, 2.0, 0.1), (START_S + 16 * HOUR, 1.0, 0.1)],
+        ZoneInfo("UTC"),
+    )
+    assert figure is not None
+    half, double, same = figure.points
+    assert half.y - figure.mean_y == pytest.approx(figure.mean_y - double.y)
+    assert same.y == pytest.approx(figure.mean_y)
+    assert "saw 0.50 times the mean (0.41 to 0.61)" in half.text
+    assert draw_sharpness([(START_S, 1.0, 0.1)], ZoneInfo("UTC")) is None
 
 
 def test_charts_of_a_line_without_inspected_glass_say_so(lead: FlaskClient) -> None:

@@ -43,6 +43,10 @@ export function sentence(error) {
 
 // Scrolls `host` alone, never the page, until `element` is seen.
 export function scrollTo(host, element) {
+  if (host.scrollHeight <= host.clientHeight + 1) {
+    element.scrollIntoView({ block: "nearest" }); // a small screen, where the page scrolls as one
+    return;
+  }
   const frame = host.getBoundingClientRect();
   const box = element.getBoundingClientRect();
   const head = host.querySelector(".outcome")?.offsetHeight ?? 0;
