@@ -1,10 +1,14 @@
 """Scales and readable tick marks for lengths, rates and plant time."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
-__all__ = ["Axis", "Tick", "TimeAxis", "nice_ticks", "per_1000", "time_ticks"]
+__all__ = ["Axis", "Link", "Tick", "TimeAxis", "nice_ticks", "per_1000", "time_ticks"]
+
+#: gives the address of a page about a stretch of time
+Link = Callable[[datetime, datetime], str]
 
 _TIME_STEPS = [
     timedelta(minutes=5),

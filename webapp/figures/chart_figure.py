@@ -19,7 +19,7 @@ LEFT, RIGHT, TOP, BOTTOM = 40.0, 364.0, 26.0, 160.0
 class Series:
     """What one panel shows.
 
-    middles : middle of each shift; names : what is said of each
+    middles : middle of each shift; names : what is said of each; urls : where each leads
     rates, average : the u chart and the EWMA of the same points, per m2
     """
 
@@ -27,6 +27,7 @@ class Series:
     band: str
     middles: tuple[datetime, ...]
     names: tuple[str, ...]
+    urls: tuple[str, ...]
     rates: Chart
     average: Chart
 
@@ -39,6 +40,7 @@ class ChartPoint:
     y: float
     beyond: bool
     text: str
+    url: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +76,12 @@ def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) 
     most = float(max(shown.max(), np.median(limits) if limits.size else 0.0)) * 1.1
     up = Axis(0.0, most, BOTTOM, TOP)
     points = tuple(
-        ChartPoint(x, up.place(float(value)), bool(beyond), f"{name}: {per_1000(float(value))} per 1000 m²")
-        for x, value, beyond, name in zip(xs, rates.value, rates.beyond, series.names, strict=True)
+        ChartPoint(
+            x, up.place(float(value)), bool(beyond), f"{name}: {per_1000(float(value))} per 1000 m²", url
+        )
+        for x, value, beyond, name, url in zip(
+            xs, rates.value, rates.beyond, series.names, series.urls, strict=True
+        )
         if np.isfinite(value)
     )
     out, slow = int(rates.beyond.sum()), int(average.beyond.sum())

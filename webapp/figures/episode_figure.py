@@ -6,11 +6,12 @@ between leads from what was seen to the window in which it was made.
 
 import cmath
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
 from models.trace.result import Episode
-from webapp.figures.axes import Axis, Tick, TimeAxis
+from webapp.figures.axes import Axis, Link, Tick, TimeAxis
 
 __all__ = ["Bar", "EpisodeFigure", "EventMark", "PitchFigure", "draw_episode", "draw_pitch"]
 
@@ -33,6 +34,7 @@ class Bar:
     height: float
     empty: bool
     text: str
+    url: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +72,8 @@ class EpisodeFigure:
     events: tuple[EventMark, ...]
 
 
-def draw_episode(episode: Episode, zone: tzinfo) -> EpisodeFigure:
-    """Lay an episode out; times in the plant's zone."""
+def draw_episode(episode: Episode, zone: tzinfo, link: Link) -> EpisodeFigure:
+    """Lay an episode out in plant time; `link` gives the page that shows the defects of a cell."""
     curve = episode.curve
     ends = [*map(float, (curve.start_s[0], curve.start_s[-1] + curve.width_s)), episode.origin_start_s]
     begin = _instant(min(ends) - 0.02 * (max(ends) - min(ends)))
@@ -97,7 +99,10 @@ def draw_episode(episode: Episode, zone: tzinfo) -> EpisodeFigure:
         rate_bottom=RATE_BOTTOM,
         lane_top=LANE_TOP,
         lane_bottom=lane_bottom,
-        bars=tuple(_bar(x, width, *cell, up) for x, cell in zip(starts, rates, strict=True)),
+        bars=tuple(
+            _bar(x, width, cell, up, link(_instant(float(start)), _instant(float(start) + curve.width_s)))
+            for x, start, cell in zip(starts, curve.start_s, rates, strict=True)
+        ),
         background=_steps(starts, width, [(b, a) for _, a, b, _ in rates], up),
         fitted=_steps(starts, width, [(f, a) for _, a, _, f in rates], up),
         seen=seen,
@@ -114,13 +119,14 @@ def _instant(time_s: float) -> datetime:
     return datetime.fromtimestamp(time_s, UTC)
 
 
-def _bar(x: float, width: float, n: float, area: float, background: float, fitted: float, up: Axis) -> Bar:
+def _bar(x: float, width: float, cell: tuple[float, float, float, float], up: Axis, url: str) -> Bar:
+    n, area, background, _ = cell
     if area <= 0.0:
-        return Bar(x, RATE_BOTTOM - 3, width, 3, True, "nothing inspected")
+        return Bar(x, RATE_BOTTOM - 3, width, 3, True, "nothing inspected", url)
     rate = 1000.0 * n / area
     y = up.place(rate)
     text = f"{n:.0f} in {area:.0f} m², {rate:.3g} per 1000 m²; usual {1000 * background / area:.3g}"
-    return Bar(x, y, width, RATE_BOTTOM - y, False, text)
+    return Bar(x, y, width, RATE_BOTTOM - y, False, text, url)
 
 
 def _steps(starts: list[float], width: float, cells: list[tuple[float, float]], up: Axis) -> str:
@@ -168,6 +174,16 @@ def _events(episode: Episode, along: TimeAxis, zone: tzinfo) -> tuple[EventMark,
 
 
 @dataclass(frozen=True, slots=True)
+class PitchPoint:
+    """One mark, by its turn and its place within the turn; `url` leads to the defect."""
+
+    x: float
+    y: float
+    text: str
+    url: str
+
+
+@dataclass(frozen=True, slots=True)
 class PitchFigure:
     """Marks folded at the pitch: turn of the roll from left to right, place within the turn upwards."""
 
@@ -177,19 +193,20 @@ class PitchFigure:
     right: float
     top: float
     bottom: float
-    points: tuple[tuple[float, float, str], ...]
+    points: tuple[PitchPoint, ...]
     turn_ticks: tuple[Tick, ...]
     place_ticks: tuple[Tick, ...]
     mean_y: float
 
 
-def draw_pitch(metres: list[float], pitch_mm: float) -> PitchFigure | None:
+def draw_pitch(marks: Sequence[tuple[float, str]], pitch_mm: float) -> PitchFigure | None:
     """Fold marks at their pitch: a train of one roll lies on a level line. None for fewer than three marks.
 
-    metres : ribbon metres of the marks
+    marks : ribbon metre of each mark and the address of its page
     """
-    if len(metres) < 3 or pitch_mm <= 0.0:
+    if len(marks) < 3 or pitch_mm <= 0.0:
         return None
+    metres = [metre for metre, _ in marks]
     first = min(metres)
     turns = [(metre - first) * 1000.0 / pitch_mm for metre in metres]
     middle = _middle_of_turn([turn % 1.0 for turn in turns])
@@ -201,12 +218,13 @@ def draw_pitch(metres: list[float], pitch_mm: float) -> PitchFigure | None:
     across = Axis(-pitch_mm / 2.0, pitch_mm / 2.0, 170.0, 20.0)
     along = Axis(0.0, max(float(max(number for _, number in places)), 1.0), LEFT, RIGHT)
     points = tuple(
-        (
+        PitchPoint(
             along.place(float(number)),
             across.place((place - 0.5) * pitch_mm),
             f"turn {number}, {(place - 0.5) * pitch_mm:+.1f} mm, metre {metre:.2f}",
+            url,
         )
-        for (place, number), metre in zip(places, metres, strict=True)
+        for (place, number), (metre, url) in zip(places, marks, strict=True)
     )
     return PitchFigure(
         WIDTH, 214.0, LEFT, RIGHT, 20.0, 170.0, points, along.ticks(8), across.ticks(5), across.place(0.0)

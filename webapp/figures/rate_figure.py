@@ -5,7 +5,7 @@ from datetime import datetime, timedelta, tzinfo
 
 from models.rates import Rate
 from models.shift_rates import ShiftRate, ShiftRates
-from webapp.figures.axes import Axis, Tick, TimeAxis, per_1000
+from webapp.figures.axes import Axis, Link, Tick, TimeAxis, per_1000
 from webapp.figures.marks import Mark, mark_for
 from webapp.figures.ribbon_figure import LEFT, RIGHT, WIDTH
 
@@ -27,6 +27,7 @@ class RatePoint:
     high_y: float
     apart: bool
     text: str
+    url: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +56,12 @@ class RateFigure:
     outside: int
 
 
-def draw_rates(rates: ShiftRates, begin: datetime, finish: datetime, zone: tzinfo) -> RateFigure:
+def draw_rates(rates: ShiftRates, begin: datetime, finish: datetime, zone: tzinfo, link: Link) -> RateFigure:
     """Lay out the rates of a stretch.
 
     begin, finish : when the glass was cut; the axis is widened for shifts that stick out by a day at most, so
     that old glass looked at months later does not squeeze the rest (`outside` counts the shifts left out)
+    link : gives the page that shows the defects of a shift
     """
     reach = timedelta(days=7 if rates.by == "week" else 1)
     shifts = tuple(s for s in rates.shifts if s.begin >= begin - reach and s.finish <= finish + reach)
@@ -69,7 +71,7 @@ def draw_rates(rates: ShiftRates, begin: datetime, finish: datetime, zone: tzinf
     rows = []
     top = TOP
     for n, kind in enumerate(rates.kinds):
-        rows.append(_row(mark_for(kind), shifts, n, rates.pooled[n], along, zone, top))
+        rows.append(_row(mark_for(kind), shifts, n, rates.pooled[n], along, zone, top, link))
         top += ROW_HEIGHT + ROW_GAP
     return RateFigure(
         width=WIDTH,
@@ -83,7 +85,14 @@ def draw_rates(rates: ShiftRates, begin: datetime, finish: datetime, zone: tzinf
 
 
 def _row(
-    mark: Mark, shifts: tuple[ShiftRate, ...], n: int, pooled: Rate, along: TimeAxis, zone: tzinfo, top: float
+    mark: Mark,
+    shifts: tuple[ShiftRate, ...],
+    n: int,
+    pooled: Rate,
+    along: TimeAxis,
+    zone: tzinfo,
+    top: float,
+    link: Link,
 ) -> RateRow:
     bottom = top + ROW_HEIGHT
     known = [(shift, shift.rates[n]) for shift in shifts if shift.rates[n].per_m2 is not None]
@@ -105,6 +114,7 @@ def _row(
                 high_y=max(up.place(rate.high_per_m2), top - 6.0),
                 apart=not rate.low_per_m2 <= mean <= rate.high_per_m2,
                 text=rate_words(shift, rate, zone),
+                url=link(shift.begin, shift.finish),
             )
         )
     return RateRow(

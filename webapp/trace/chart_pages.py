@@ -18,6 +18,7 @@ from models.ribbon_filter import MapFilter
 from models.ribbon_map import MAIN_KINDS, ribbon_width
 from models.shift_rates import ShiftRate, shift_rates
 from models.trace.charts import ewma_chart, u_chart
+from webapp.figures.axes import Link
 from webapp.figures.chart_figure import ChartPanel, Series, draw_chart
 from webapp.figures.marks import mark_for
 from webapp.figures.rate_figure import rate_words
@@ -81,8 +82,9 @@ def chart_rows(
         # the middle of the three, so that an episode on one third does not widen the limits of all
         spread = float(np.median([usual_spread(*_counts(third, n)) for third in thirds]))
         dispersion = 1.0 if plain else spread
+        link = RibbonForm(line=line.id, kinds=(kind,)).link(zone)
         panels = [
-            draw_chart(_series(kind, band, third, n, zone, dispersion), begin, finish, zone)
+            draw_chart(_series(kind, band, third, n, zone, dispersion, link), begin, finish, zone)
             for band, third in zip(BANDS, thirds, strict=True)
         ]
         rows.append(ChartRow(tuple(panels), spread))
@@ -109,7 +111,7 @@ def _counts(shifts: Sequence[ShiftRate], n: int) -> tuple[np.ndarray, np.ndarray
 
 
 def _series(
-    kind: str, band: str, shifts: Sequence[ShiftRate], n: int, zone: ZoneInfo, dispersion: float
+    kind: str, band: str, shifts: Sequence[ShiftRate], n: int, zone: ZoneInfo, dispersion: float, link: Link
 ) -> Series:
     counts, area = _counts(shifts, n)
     return Series(
@@ -117,6 +119,7 @@ def _series(
         band=band,
         middles=tuple(shift.begin + (shift.finish - shift.begin) / 2 for shift in shifts),
         names=tuple(rate_words(shift, shift.rates[n], zone).split(": ")[0] for shift in shifts),
+        urls=tuple(link(shift.begin, shift.finish) for shift in shifts),
         rates=u_chart(counts, area, dispersion=dispersion),
         average=ewma_chart(counts, area, dispersion=dispersion),
     )

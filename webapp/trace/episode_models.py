@@ -14,6 +14,7 @@ from models.trace.result import Episode
 from models.tracing import Traced, shown_episodes
 from webapp.figures.episode_figure import EpisodeFigure, PitchFigure, draw_episode, draw_pitch
 from webapp.figures.marks import Mark, mark_for
+from webapp.trace.forms import RibbonForm
 
 __all__ = ["SECTION_WORDS", "EpisodeCard", "EpisodePage", "cards", "episode_page", "find_episode"]
 
@@ -98,13 +99,17 @@ def episode_page(episode: Episode, traced: Traced, line: Line) -> EpisodePage:
     """Gather the page of one episode."""
     zone = zone_of(line.time_zone)
     metres = traced.loaded.given.defects.ribbon_m[episode.members]
+    ids = traced.loaded.defect_ids[episode.members]
+    marks = [
+        (float(metre), url_for("trace.defect", defect_id=int(defect_id)))
+        for metre, defect_id in zip(metres[:MEMBERS_SHOWN], ids[:MEMBERS_SHOWN], strict=True)
+    ]
+    form = RibbonForm(line=line.id, kinds=(episode.kind,))
     return EpisodePage(
         card=_card(episode),
         line=line,
-        figure=draw_episode(episode, zone),
-        pitch=None
-        if episode.pitch is None
-        else draw_pitch([float(m) for m in metres[:MEMBERS_SHOWN]], episode.pitch.pitch_mm),
+        figure=draw_episode(episode, zone, form.link(zone)),
+        pitch=None if episode.pitch is None else draw_pitch(marks, episode.pitch.pitch_mm),
         sections=tuple(
             (SECTION_WORDS.get(name, name), weight)
             for name, weight in sorted(episode.section_weights.items(), key=lambda item: -item[1])

@@ -8,12 +8,14 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 from sqlalchemy import select
 
+from models.clock import zone
 from models.errors import BadValue
 from models.hold_list import HoldList, hold_list
 from models.notices import acknowledge, open_notices
 from models.records import Line
 from models.trace.result import Episode
 from models.tracing import Traced
+from webapp.figures.sharpness_figure import draw_sharpness
 from webapp.plant import db
 from webapp.security import roles
 from webapp.trace.blueprint import LEADS, bp, line_asked_for
@@ -44,6 +46,7 @@ def episodes() -> ResponseReturnValue:
         problem=problem,
         cards=() if traced is None else cards(traced),
         notices=open_notices(db(), line.id),
+        sharpness=None if traced is None else draw_sharpness(traced.result.sharpness, zone(line.time_zone)),
     )
 
 

@@ -1,10 +1,11 @@
 """The filter of the ribbon pages: from the address to a `MapFilter`, and back into an address."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 
+from flask import url_for
 from werkzeug.datastructures import MultiDict
 
 from models.errors import BadValue
@@ -86,6 +87,15 @@ class RibbonForm:
     def band(self, x_lo: float, x_hi: float) -> "RibbonForm":
         """The same filter on a strip across."""
         return replace(self, x_lo=round(x_lo), x_hi=round(x_hi))
+
+    def link(self, zone: tzinfo) -> Callable[[datetime, datetime], str]:
+        """Gives the address of the ribbon, with this filter, for a stretch of time."""
+
+        def address(begin: datetime, finish: datetime) -> str:
+            form = replace(self, period="between", begin=begin, finish=finish, m_lo=None, m_hi=None)
+            return url_for("trace.ribbon_map", **form.arguments(zone))
+
+        return address
 
     def arguments(self, zone: tzinfo) -> dict[str, Any]:
         """The address arguments that bring this form back; what stands at its default is left out."""

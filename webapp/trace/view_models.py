@@ -92,7 +92,7 @@ def ribbon_page(session: Session, form: RibbonForm, line: Line, lines: Sequence[
         rates=rates,
         rate_figure=None
         if ribbon is None or rates is None
-        else draw_rates(rates, ribbon.begin, ribbon.finish, zone),
+        else draw_rates(rates, ribbon.begin, ribbon.finish, zone, form.link(zone)),
         listed=()
         if ribbon is None
         else tuple(defects_in_view(session, wanted, ribbon.m_lo, ribbon.m_hi, limit=LISTED)),
