@@ -7,7 +7,6 @@ Exit status: 0 done, 2 bad usage or bad input (one line on standard error), 1 a 
 
 import argparse
 import importlib
-import importlib.util
 import os
 import sys
 import traceback
@@ -55,8 +54,6 @@ def build_parser() -> tuple[OneLineParser, dict[str, ModuleType]]:
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     runs: dict[str, ModuleType] = {}
     for name in COMMAND_MODULES:
-        if importlib.util.find_spec(f"{__name__}.{name}") is None:
-            continue
         module = importlib.import_module(f"{__name__}.{name}")
         before = set(subparsers.choices)
         module.add_parser(subparsers)
