@@ -34,8 +34,7 @@ def edge(
 @pytest.mark.parametrize("blur_px", [0.5, 0.8, 1.2, 2.0])
 @pytest.mark.parametrize("degrees", [4.0, 7.5])
 def test_a_gaussian_edge_gives_the_gaussian_transfer(blur_px, degrees):
-    """Point samples, no noise: within 0.03 up to the Nyquist frequency (quarter-pixel bins pass 0.97 there).
-    """
+    """Point samples, no noise: within 0.03 up to Nyquist (quarter-pixel bins pass 0.97 there)."""
     mtf = slanted_edge_mtf(edge(blur_px, degrees))
     below = mtf.cycles_per_px <= 0.5
     f = mtf.cycles_per_px[below]
