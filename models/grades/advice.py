@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from decimal import Decimal
 
 from models.grades.cutout import CutOut, largest_piece
 from models.grades.grade import Grade
 from models.grades.judge import judge
+from models.grades.numbers import exact
 from models.grades.rules import listing_of_names
-from models.grades.sheet import SheetToJudge
-from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
+from models.grades.sheet import DefectToJudge, SheetToJudge
+from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, CloseCall, Reason, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,3 +91,60 @@ def _offenders(reason: Reason) -> list[int]:
         too_many = len(reason.finds) - math.floor(reason.limit)
         return list(reason.finds[: max(1, too_many)])
     return [reason.finds[0]]
+
+
+@dataclass(frozen=True, slots=True)
+class OtherSide:
+    """A close call and the other outcomes that the sheet would have, were the size just across the limit."""
+
+    call: CloseCall
+    outcomes: tuple[str, ...]
+
+    def words(self) -> str:
+        """The close call as a sentence, with what hangs on it."""
+        said = {ACCEPT: "accepted", REJECT: "rejected", NOT_JUDGED: "not judged"}
+        if not self.outcomes:
+            return f"{self.call.words()}; the verdict would be the same on the other side"
+        return (
+            f"{self.call.words()}; on the other side of the limit the sheet would be "
+            f"{' or '.join(said[o] for o in self.outcomes)}"
+        )
+
+
+def other_sides(sheet: SheetToJudge, grade: Grade, verdict: Verdict) -> tuple[OtherSide, ...]:
+    """For each close call what the verdict would be with the size just below, at, and just above the limit.
+
+    Each close call is looked at by itself, all other sizes as measured.
+    """
+    found = []
+    for call in verdict.close_calls:
+        others = set()
+        for shift in (-_STEP_MM, Decimal(0), _STEP_MM):
+            moved = _with_size(sheet.defects[call.find], call, exact(call.limit_mm) + shift)
+            defects = tuple(moved if i == call.find else d for i, d in enumerate(sheet.defects))
+            others.add(judge(replace(sheet, defects=defects), grade).would_say)
+        others.discard(verdict.would_say)
+        found.append(OtherSide(call, tuple(sorted(others))))
+    return tuple(found)
+
+
+_STEP_MM = Decimal("0.000001")
+
+
+def _with_size(defect: DefectToJudge, call: CloseCall, target_mm: Decimal) -> DefectToJudge:
+    """The defect scaled so that what the call is about measures the target; every way to size is in
+    proportion.
+    """
+    if call.measure == "width" and defect.width_mm is not None:
+        return replace(defect, width_mm=float(target_mm))
+    scale = target_mm / exact(call.size_mm)
+
+    def scaled(value: float | None) -> float | None:
+        return None if value is None else float(exact(value) * scale)
+
+    return replace(
+        defect,
+        length_mm=scaled(defect.length_mm),
+        width_mm=scaled(defect.width_mm),
+        halo_mm=scaled(defect.halo_mm),
+    )

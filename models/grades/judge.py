@@ -7,9 +7,10 @@ from dataclasses import replace
 from decimal import Decimal
 
 from models.grades.case import Case, Sized, make_case
+from models.grades.close_calls import close_calls
 from models.grades.explain import REMEMBERED
 from models.grades.grade import Grade
-from models.grades.numbers import exact, number, plain
+from models.grades.numbers import number, plain
 from models.grades.questions import NotTogether
 from models.grades.rules import listing
 from models.grades.sheet import SheetToJudge
@@ -18,7 +19,6 @@ from models.grades.verdict import (
     NOT_EXAMINED,
     NOT_JUDGED,
     REJECT,
-    CloseCall,
     Decision,
     Reason,
     Verdict,
@@ -64,7 +64,7 @@ def judge(sheet: SheetToJudge, grade: Grade, *, confirmed_by: str | None = None)
         reasons.append(_unconfirmed(grade, would_say))
     reasons.sort(key=lambda r: _ORDER[r.outcome])
     return Verdict(
-        grade.id, grade.version, grade.source, outcome, tuple(reasons), tuple(_close_calls(case)),
+        grade.id, grade.version, grade.source, outcome, tuple(reasons), tuple(close_calls(case)),
         tuple(_notes(grade, reasons, confirmed_by)), would_say,
         tuple((d.defect.length_mm, _as_float(d.size)) for d in case.defects),
         grade.title, grade.sha256, confirmed_by if grade.remembered else None,
@@ -179,39 +179,6 @@ def _unconfirmed(grade: Grade, would_say: str) -> Reason:
         f"by name they decide nothing (they would {would} this sheet)"
     )
     return Reason("confirmation", says, (), None, None, NOT_JUDGED, "confirmation", grade.source, True)
-
-
-def _close_calls(case: Case) -> list[CloseCall]:
-    """Sizes that lie within their uncertainty of a limit, the nearest limit for each fault."""
-    calls = []
-    for fault in case.defects:
-        d = fault.defect
-        if not d.length_sd_mm and not d.width_sd_mm:
-            continue
-        sds = {
-            "size": case.grade.sizing.sd(d),
-            "length": exact(d.length_sd_mm or 0),
-            "width": exact(d.width_sd_mm if d.width_sd_mm is not None else d.length_sd_mm or 0),
-        }
-        sizes = {"size": fault.size, "length": fault.length, "width": fault.width or fault.length}
-        best: tuple[Decimal, CloseCall] | None = None
-        for rule in case.grade.rules:
-            if not rule.when.holds(case) or not rule.who.of_kind(fault.kinds):
-                continue
-            if rule.who.zones and fault.zone not in rule.who.zones:
-                continue
-            for measure, end in rule.ends(fault):
-                size, sd = sizes[measure], sds[measure]
-                if size is None or not sd or abs(size - end) > sd:
-                    continue
-                call = CloseCall(
-                    fault.index, rule.origin.clause, float(size), float(sd), float(end), fault.name
-                )
-                if best is None or abs(size - end) < best[0]:
-                    best = (abs(size - end), call)
-        if best is not None:
-            calls.append(best[1])
-    return calls
 
 
 def _notes(grade: Grade, reasons: list[Reason], confirmed_by: str | None) -> list[str]:

@@ -10,6 +10,7 @@ from functools import cache
 
 _PARENT: dict[str, str | None] = {
     "point": None,
+    "spot": "point",
     "bubble": "point",
     "seed": "bubble",
     "blister": "bubble",
@@ -59,9 +60,15 @@ KINDS: tuple[str, ...] = tuple(_PARENT)
 """Every kind a rule or a defect may name."""
 
 
+_SHORT = {"hairline": "hairline scratch", "edge chip": "chip", "spot fault": "spot", "top tin": "top speck"}
+
+
 def tidy(kind: str) -> str:
-    """The house spelling of a kind: lower case, words parted by one blank."""
-    return " ".join(kind.replace("_", " ").replace("-", " ").lower().split())
+    """The house spelling of a kind: lower case, words parted by one blank, and the usual short forms in
+    full.
+    """
+    name = " ".join(kind.replace("_", " ").replace("-", " ").lower().split())
+    return _SHORT.get(name, name)
 
 
 def known(kind: str) -> bool:

@@ -60,6 +60,7 @@ class CloseCall:
     sd_mm: float
     limit_mm: float
     name: str = ""
+    measure: str = "size"
 
     def words(self) -> str:
         return (

@@ -10,7 +10,7 @@ from models import inspections
 from models.errors import NoSuchSheet
 from models.grade_trial import sheet_as_judged
 from models.grades import Decision, Grade, GradeBook, Reason, SheetToJudge, Verdict, judge_ladder
-from models.grades.advice import Advice, advice
+from models.grades.advice import Advice, advice, other_sides
 from models.records import Sheet
 from models.records import Verdict as KeptVerdict
 from webapp.grades.drawing import Drawing, draw
@@ -46,6 +46,7 @@ class SheetPage:
     against: tuple[Reason, ...]
     others: tuple[Reason, ...]
     advice: Advice
+    close_calls: tuple[str, ...]
     drawing: Drawing
     faults: tuple[FaultRow, ...]
     kept: KeptVerdict | None
@@ -85,8 +86,9 @@ def sheet_page(
     title = "" if decision.downgrade_to is None else book.grade(decision.downgrade_to).title
     return SheetPage(
         sheet, grade, tuple((name, book.grade(name).title) for name in book.ids()), ordered, to_judge,
-        decision, verdict, against, others, what, draw(to_judge, verdict, grade, what.piece),
-        _faults(to_judge, verdict), kept, older, title,
+        decision, verdict, against, others, what,
+        tuple(one.words() for one in other_sides(to_judge, grade, verdict)),
+        draw(to_judge, verdict, grade, what.piece), _faults(to_judge, verdict), kept, older, title,
     )  # fmt: skip
 
 

@@ -2,11 +2,12 @@
 
 from dataclasses import replace
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.grades import DefectToJudge, SheetToJudge, judge, load_sets
-from models.grades.advice import advice, blocking_faults
+from models.grades.advice import advice, blocking_faults, other_sides
 
 BOOK = load_sets()
 JIS, MIRROR = BOOK.grade("jis-r-3202-2011"), BOOK.grade("eschenfurt-mirror")
@@ -57,6 +58,34 @@ def test_names_given_by_the_caller_are_used() -> None:
 def test_two_pairs_too_close_share_one_fault() -> None:
     row = [DefectToJudge("bubble", x, 700, 2.0) for x in (300, 700, 1100)]
     assert blocking_faults(sheet_of(*row), BOOK.grade("astm-c1036-q3")) == (1,)
+
+
+@pytest.mark.parametrize(
+    ("kind", "length", "width", "sd", "outcomes"),
+    [
+        ("bubble", 2.98, None, 0.05, ("reject",)),  # 3.0 is not allowed
+        ("bubble", 3.02, None, 0.05, ("accept",)),
+        ("bubble", 1.02, None, 0.05, ()),  # one class or the next: one is allowed in both
+    ],
+)
+def test_a_close_call_says_what_hangs_on_it(
+    kind: str, length: float, width: float | None, sd: float, outcomes: tuple[str, ...]
+) -> None:
+    sheet = SheetToJudge(
+        3210, 6000, 4, defects=(DefectToJudge(kind, 500, 500, length, width, length_sd_mm=sd),)
+    )
+    verdict = judge(sheet, JIS)
+    (side,) = other_sides(sheet, JIS, verdict)
+    assert side.outcomes == outcomes
+    assert ("same on the other side" in side.words()) == (not outcomes)
+
+
+def test_a_close_call_over_a_mean_size_moves_the_mean() -> None:
+    spot = DefectToJudge("bubble", 500, 500, 3.0, 1.75, length_sd_mm=0.05, width_sd_mm=0.05)  # mean 2.375
+    sheet, grade = sheet_of(spot), BOOK.grade("astm-c1036-q3")
+    verdict = judge(sheet, grade)
+    assert verdict.outcome == "accept"
+    assert [side.outcomes for side in other_sides(sheet, grade, verdict)] == [("reject",)]
 
 
 def test_a_sheet_that_passes_needs_no_advice() -> None:
