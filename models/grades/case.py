@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from models.grades.kinds import family
+from models.grades.kinds import family, tidy
 from models.grades.numbers import Interval, exact, rounded_at
 from models.grades.sheet import DefectToJudge, SheetToJudge
 
@@ -157,7 +157,7 @@ def _sized(
     width: Decimal,
     length: Decimal,
 ) -> Sized:
-    kind, size = defect.kind, grade.sizing.size(defect)
+    kind, size = tidy(defect.kind), grade.sizing.size(defect)
     equal = grade.equivalents.get(kind)
     if equal is not None:
         kind, size = equal

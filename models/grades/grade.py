@@ -120,6 +120,7 @@ class Grade:
     such a grade decides only once somebody at the plant has confirmed it by name (`confirmed_by`).
     smallest_class_mm : smallest size that the photos must be able to measure.
     ladder : grade ids from the best down, this one among them.
+    places_read : in how many places the numbers were read in print; 0 where that is no question.
     """
 
     id: str
@@ -151,6 +152,7 @@ class Grade:
     averages: tuple[PackAverage, ...] = ()
     ladder: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    places_read: int = 0
     confirmed_by: str | None = None
     plant: bool = False
 

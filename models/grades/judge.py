@@ -67,7 +67,7 @@ def judge(sheet: SheetToJudge, grade: Grade, *, confirmed_by: str | None = None)
         grade.id, grade.version, grade.source, outcome, tuple(reasons), tuple(close_calls(case)),
         tuple(_notes(grade, reasons, confirmed_by)), would_say,
         tuple((d.defect.length_mm, _as_float(d.size)) for d in case.defects),
-        grade.title, grade.sha256, confirmed_by if grade.remembered else None,
+        grade.title, grade.sha256, confirmed_by if grade.remembered else None, grade.edition,
     )  # fmt: skip
 
 
@@ -194,6 +194,8 @@ def _notes(grade: Grade, reasons: list[Reason], confirmed_by: str | None) -> lis
             for rule in grade.rules
             if rule.origin.remembered
         ]
+    if grade.places_read == 1:
+        notes.append(f"numbers read in one place only: {grade.source}")
     notes += [f"not examined: {r.says}" for r in reasons if r.outcome == NOT_EXAMINED]
     notes += [f"judged over the pack, not the sheet: {a.clause}" for a in grade.averages]
     return notes + list(grade.notes)

@@ -34,6 +34,11 @@ _PARENT: dict[str, str | None] = {
     "residue": "point",
     "distortion point": "point",
     "roll mark": "point",
+    "crater": "bubble",
+    "crater drip": "foreign",
+    "tin pickup": "dross",
+    "azs stone": "refractory stone",
+    "metal": "stone",
     "linear": None,
     "scratch": "linear",
     "hairline scratch": "scratch",
@@ -46,6 +51,7 @@ _PARENT: dict[str, str | None] = {
     "edge": None,
     "chip": "edge",
     "v chip": "chip",
+    "shell": "chip",
     "bump": "edge",
     "missing corner": "edge",
     "crack": None,
@@ -60,7 +66,13 @@ KINDS: tuple[str, ...] = tuple(_PARENT)
 """Every kind a rule or a defect may name."""
 
 
-_SHORT = {"hairline": "hairline scratch", "edge chip": "chip", "spot fault": "spot", "top tin": "top speck"}
+_SHORT = {
+    "hairline": "hairline scratch",
+    "edge chip": "chip",
+    "spot fault": "spot",
+    "top tin": "top speck",
+    "tin pick up": "tin pickup",
+}
 
 
 def tidy(kind: str) -> str:
@@ -78,12 +90,12 @@ def known(kind: str) -> bool:
 
 @cache
 def family(kind: str) -> frozenset[str]:
-    """`kind` and every broader kind above it."""
+    """`kind` and every broader kind above it; a kind that is not in the list stands alone."""
     names = set()
     step: str | None = kind
     while step is not None:
         names.add(step)
-        step = _PARENT[step]
+        step = _PARENT.get(step)
     return frozenset(names)
 
 

@@ -69,6 +69,7 @@ def grades_from_dict(
     remembered = top.flag("remembered", False)
     ladder = top.texts("ladder")
     notes = top.texts("notes")
+    places_read = top.whole("places_read") if "places_read" in top else 0
     shared = top.tables("rule")
     tables = top.tables("grade")
     if not tables:
@@ -84,6 +85,7 @@ def grades_from_dict(
             _grade(
                 table, common, shared, ladder=ladder, notes=notes, viewing=viewing, sizing=sizing, area=area,
                 setting=setting, remembered=remembered, sha256=sha256, plant=plant,
+                places_read=places_read,
             )
         )  # fmt: skip
     ids = [grade.id for grade in grades]
@@ -110,6 +112,7 @@ def _grade(
     remembered: bool,
     sha256: str,
     plant: bool,
+    places_read: int,
 ) -> Grade:
     grade_id = table.text("id")
     if not all(c.isalnum() or c in "-." for c in grade_id) or grade_id != grade_id.lower():
@@ -162,6 +165,7 @@ def _grade(
         ladder=ladder,
         notes=notes + table.texts("notes"),
         plant=plant,
+        places_read=0 if remembered else places_read,
         source=source,
         standard=common["standard"],
         edition=common["edition"],

@@ -89,6 +89,7 @@ class Verdict:
     title: str = ""
     sha256: str = ""
     confirmed_by: str | None = None
+    edition: str = ""
     safety: str = field(default=SAFETY)
 
     @property
@@ -99,7 +100,8 @@ class Verdict:
     def to_dict(self) -> dict[str, Any]:
         """The verdict as JSON: grade, outcome and reasons as the contract has them, and the rest beside."""
         return {
-            "grade": self.grade, "version": self.version, "title": self.title, "source": self.source,
+            "grade": self.grade, "version": self.version, "title": self.title,
+            "edition": self.edition, "source": self.source,
             "rule_set_sha256": self.sha256, "outcome": self.outcome, "would_say": self.would_say,
             "reasons": [reason.to_dict() for reason in self.reasons], "close_call": self.close_call,
             "close_calls": [call.words() for call in self.close_calls],

@@ -149,6 +149,7 @@ def _facts(grade: Grade) -> tuple[tuple[str, str], ...]:
         ("Edition", grade.edition),
         ("Rule set of", grade.version),
         ("Source", grade.source),
+        ("Read in", {0: "", 1: "one place only"}.get(grade.places_read, f"{grade.places_read} places")),
         ("Look from", "" if view.distance_mm is None else f"{view.distance_mm / 1000:g} m"),
         ("Angle to the normal", "" if view.angle_deg is None else f"{view.angle_deg:g}° at most"),
         ("Light", view.light),

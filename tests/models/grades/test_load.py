@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from models.grades import BadGrade, NoSuchGrade, grades_from_text, load_sets
+from models.grades import BadGrade, NoSuchGrade, SheetToJudge, grades_from_text, judge, load_sets
 
 GOOD = """
 standard = "plant"
@@ -108,6 +108,10 @@ def test_every_set_names_source_edition_and_clauses() -> None:
         assert len(names) == len(set(names))
         assert all(rule.words() for rule in grade.rules)
         assert "memory" in grade.source or not grade.remembered
+        assert grade.remembered or grade.places_read or grade.standard == "Eschenfurt plant grades"
+        if grade.places_read == 1:
+            notes = judge(SheetToJudge(1000, 1000, 3, grade.uses[0]), grade).notes
+            assert any("read in one place only" in note for note in notes)
 
 
 def test_a_confirmed_book_lets_a_remembered_grade_decide() -> None:

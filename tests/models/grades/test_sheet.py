@@ -75,6 +75,13 @@ def test_a_defect_without_the_key_for_its_size_is_refused_but_null_is_an_answer(
 GRADES = load_sets()
 
 
+def test_a_kind_that_nobody_has_heard_of_is_covered_by_no_rule() -> None:
+    sheet = SheetToJudge(2000, 1500, 3, defects=(DefectToJudge("comet", 5, 5, 1.0),))
+    verdict = judge(sheet, GRADES.grade("jis-r-3202-2011"))
+    assert verdict.outcome == "not_judged"
+    assert "no rule covers this: a comet" in verdict.reasons[0].says
+
+
 @pytest.mark.parametrize(
     ("kind", "length", "width", "smallest", "expected"),
     [
