@@ -18,6 +18,7 @@ LIGHTS = {
     "even": np.full((H, W), 120.0, np.float32),
     "fall-off": 150 - 60 * ((X - 400) ** 2 + (Y - 300) ** 2) / 250_000,
     "tubes": 120 + 35 * np.cos(X / 40) + 8 * np.cos(X / 20),
+    "slanted tubes": 130 + 45 * np.cos((X * 0.12 + Y) / 14) + 12 * np.cos((X * 0.12 + Y) / 7),
     "flicker rows": 130 * (1 + 0.05 * np.cos(2 * np.pi * Y / 90)),
     "lamp edge": (120 + 30 * np.tanh((X + 0.3 * Y - 400) / 25)).astype(np.float32),
 }
@@ -46,6 +47,16 @@ def test_a_large_stone_keeps_its_contrast(name: str) -> None:
     light[disc] -= 40
     flat = flatten(photo(light, np.random.default_rng(2)), WHOLE, BRIGHT_FIELD, 0.5)
     assert float(np.median(flat.signal[disc])) == pytest.approx(-20, abs=2.5)
+
+
+def test_a_dark_spot_on_a_lamp_does_not_dim_the_light_round_it() -> None:
+    """A median over a steep pattern shifts when some of its samples turn dark; the light must not."""
+    light = LIGHTS["slanted tubes"].copy()
+    spot = (X - 400) ** 2 + (Y - 258) ** 2 < 12**2
+    light[spot] = 20
+    flat = flatten(photo(light, np.random.default_rng(12)), WHOLE, BRIGHT_FIELD, 0.5)
+    ring = ((X - 400) ** 2 + (Y - 258) ** 2 < 40**2) & ((X - 400) ** 2 + (Y - 258) ** 2 > 16**2)
+    assert abs(float(flat.signal[ring].mean())) < 0.25
 
 
 def test_a_faint_line_survives_bands_along_it() -> None:
