@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-__all__ = ["Rate", "poisson_limits", "rate", "usual_spread"]
+__all__ = ["Rate", "poisson_limits", "rate", "usual_rate", "usual_spread"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,18 @@ def poisson_limits(count: int, coverage: float = 0.95) -> tuple[float, float]:
     low = 0.0 if count == 0 else float(chi2.ppf(tail, 2 * count)) / 2.0
     high = float(chi2.ppf(1.0 - tail, 2 * count + 2)) / 2.0
     return low, high
+
+
+def usual_rate(counts: NDArray[np.float64], area_m2: NDArray[np.float64]) -> float | None:
+    """The median of the rates, which an episode does not lift; the mean where most points counted nothing.
+
+    counts, area_m2 : arrays, shape (N,); places without area are left out. None where there is no area.
+    """
+    seen = area_m2 > 0.0
+    if not seen.any():
+        return None
+    middle = float(np.median(counts[seen] / area_m2[seen]))
+    return middle if middle > 0.0 else float(counts[seen].sum() / area_m2[seen].sum())
 
 
 def usual_spread(counts: NDArray[np.float64], area_m2: NDArray[np.float64]) -> float:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from statsmodels.stats.rates import confint_poisson
 
-from models.rates import poisson_limits, rate, usual_spread
+from models.rates import poisson_limits, rate, usual_rate, usual_spread
 
 # Two-sided 95 % limits for small counts, as in the table of Garwood, Biometrika 28 (1936) 437-442,
 # from memory, recomputed with scipy 1.17; tolerance is the table's rounding.
@@ -70,6 +70,13 @@ def test_a_wider_background_is_seen_and_an_episode_is_not() -> None:
     chance = rng.poisson(30.0, 600).astype(float)
     chance[:120] *= 3.0
     assert usual_spread(chance, area) < 2.0
+
+
+def test_the_usual_rate_is_not_lifted_by_an_episode_and_falls_back_to_the_mean() -> None:
+    area = np.full(10, 100.0)
+    assert usual_rate(np.array([2.0] * 8 + [50.0] * 2), area) == pytest.approx(0.02)
+    assert usual_rate(np.array([0.0] * 9 + [5.0]), area) == pytest.approx(0.005)
+    assert usual_rate(np.zeros(3), np.zeros(3)) is None
 
 
 def test_too_few_or_empty_points_show_the_spread_of_chance() -> None:

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.clock import zone as zone_of
-from models.rates import usual_spread
+from models.rates import usual_rate, usual_spread
 from models.records import Line
 from models.ribbon_filter import MapFilter
 from models.ribbon_map import MAIN_KINDS, ribbon_width
@@ -114,12 +114,13 @@ def _series(
     kind: str, band: str, shifts: Sequence[ShiftRate], n: int, zone: ZoneInfo, dispersion: float, link: Link
 ) -> Series:
     counts, area = _counts(shifts, n)
+    usual = usual_rate(counts, area)
     return Series(
         mark=mark_for(kind),
         band=band,
         middles=tuple(shift.begin + (shift.finish - shift.begin) / 2 for shift in shifts),
         names=tuple(rate_words(shift, shift.rates[n], zone).split(": ")[0] for shift in shifts),
         urls=tuple(link(shift.begin, shift.finish) for shift in shifts),
-        rates=u_chart(counts, area, dispersion=dispersion),
-        average=ewma_chart(counts, area, dispersion=dispersion),
+        rates=u_chart(counts, area, dispersion=dispersion, centre=usual),
+        average=ewma_chart(counts, area, dispersion=dispersion, centre=usual),
     )
