@@ -256,9 +256,10 @@ def _course(
     at = np.clip(grid.cell_of(np.append(cells_s, cells_s[-1] + width)), 0, grid.shape[0])
     e = np.maximum(np.diff(np.interp(at, np.arange(total.size), total)), 1e-9)
     share = (hi_mm - lo_mm) / max(grid.shape[1] * grid.cell_mm, 1.0)
-    fits = judge_band(
-        cells_s, width, n.astype(float), e, routes if vessels and share > 0.12 else None, dispersion=phi
-    )  # fmt: skip
+    # the rest of the ribbon is counted too: its own chance weighs the more, the less of it there is
+    doubt = phi * (1.0 + 0.6 * share / max(1.0 - share, 0.1))
+    vessels = vessels and share > 0.12
+    fits = judge_band(cells_s, width, n.astype(float), e, routes if vessels else None, dispersion=doubt)
     best = max(
         fits.values(), key=lambda f: f.evidence + section_log_prior(f.section, share, name)
     )  # fmt: skip
@@ -270,14 +271,15 @@ def ends_of(fit: SectionFit, cells_s: np.ndarray, width_s: float) -> tuple[float
     """When the excess began and ended at the inspection point."""
     if fit.section == "sharp":
         p = fit.posterior()
-        return _median(fit.start_s, p), _median(fit.end_s, p)
+        return median(fit.start_s, p), median(fit.end_s, p)
     high = np.flatnonzero(fit.course >= 0.1)
     if high.size == 0:
         return float(cells_s[0]), float(cells_s[-1] + width_s)
     return float(cells_s[high[0]]), float(cells_s[high[-1]] + width_s)
 
 
-def _median(values: np.ndarray, weight: np.ndarray) -> float:
+def median(values: np.ndarray, weight: np.ndarray) -> float:
+    """Weighted median."""
     order = np.argsort(values)
     total = np.cumsum(weight[order])
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])

@@ -44,15 +44,14 @@ class Origin:
     section, section_weights : most likely section and the probability of each
     start_s, end_s : window in the section's own time that holds onset and end with probability 0.9
     causes : (cause, weight), heaviest first; none_weight : weight of "none of these"
-    peak_start_s, peak_end_s : most likely onset and end
+    pairs_weight : probability of every pair of onset and end of the section's fit, causes weighed in
     """
 
     section: str
     section_weights: dict[str, float]
     start_s: float
     end_s: float
-    peak_start_s: float
-    peak_end_s: float
+    pairs_weight: np.ndarray
     causes: tuple[tuple[Cause, float], ...]
     none_weight: float
 
@@ -95,12 +94,12 @@ def explain(
     for v in views:
         cause_weight += weights[v.section] * v.cause_weight
         none += weights[v.section] * v.none_weight
-    start, end, top = _window(best)
+    start, end = _window(best)
     order = np.argsort(-cause_weight)
     ranked = tuple((causes[i], float(cause_weight[i])) for i in order[:12] if cause_weight[i] > 1e-4)
     return Origin(
         best.section, weights, start - best.slack_s, end + best.slack_s,
-        float(best.start_s[top]), float(best.end_s[top]), ranked, float(none),
+        best.posterior, ranked, float(none),
     )  # fmt: skip
 
 
@@ -188,7 +187,7 @@ def _end_kernel(instants: np.ndarray, at: float, sd: float) -> np.ndarray:
     return np.diff(0.8 * ndtr((edges - at) / sd) + 0.2 * ndtr((edges - at) / (2 * HOUR)))
 
 
-def _window(view: _View) -> tuple[float, float, int]:
+def _window(view: _View) -> tuple[float, float]:
     """Shortest-tailed window that holds onset and end together with probability `COVER`."""
     p = view.posterior
     by_start = np.argsort(view.start_s)
@@ -208,4 +207,4 @@ def _window(view: _View) -> tuple[float, float, int]:
         else:
             hi_t = tail
     # an instant stands for half a step on either side
-    return best[0] - 0.5 * view.step_s, best[1] + 0.5 * view.step_s, int(np.argmax(p))
+    return best[0] - 0.5 * view.step_s, best[1] + 0.5 * view.step_s

@@ -9,7 +9,7 @@ from models.trace.clock_steps import LineClock, read_clock
 from models.trace.crews import sharpness
 from models.trace.curves import episode_curve
 from models.trace.data import TraceInput
-from models.trace.episodes import Rules, find_episodes
+from models.trace.episodes import Rules, find_episodes, median
 from models.trace.excursions import find_excursions
 from models.trace.grid import Grid, make_grid
 from models.trace.origin import Cause, Origin, causes_of, explain
@@ -92,7 +92,7 @@ def _episode(
     origin = explain(
         found.fits, 1.0 if found.wide else share, name, routes, causes, sections=sections, upstream_m=upstream
     )  # fmt: skip
-    start, end = found.start_s, found.end_s
+    start, end = _seen(found, origin)
     curve = episode_curve(scene, found, origin.section)
     middle = curve.start_s + 0.5 * curve.width_s
     part = np.clip(
@@ -108,6 +108,20 @@ def _episode(
         origin.start_s, origin.end_s, origin.causes, origin.none_weight,
         _course_name(found, origin), pitch, tuple(rolls), curve, grid.index[rows],
     )  # fmt: skip
+
+
+def _seen(found: Found, origin: Origin) -> tuple[float, float]:
+    """Onset and end at the inspection point, with what the causes say of them where the course is sharp."""
+    fit = found.fits["sharp"]
+    if origin.section in found.fits:
+        return found.start_s, found.end_s
+    plain = fit.posterior()
+    ends = []
+    for at, known in ((fit.start_s, found.start_s), (fit.end_s, found.end_s)):
+        alone, weighed = median(at, plain), median(at, origin.pairs_weight)
+        # an end that a joined piece has moved is left where it is
+        ends.append(weighed if abs(alone - known) < 60.0 else known)
+    return (ends[0], ends[1]) if ends[1] > ends[0] else (found.start_s, found.end_s)
 
 
 def _course_name(found: Found, origin: Origin) -> str:
