@@ -31,7 +31,7 @@ class Advice:
 
 
 CUT_CLEARANCE_MM = 10.0
-"""How far a cut keeps from a fault that it leaves out, where nobody says otherwise (common practice, no
+"""How far a cut keeps from each fault that counts, where nobody says otherwise (common practice, no
 source).
 """
 

@@ -9,7 +9,7 @@ from models.grades.allowance import Allowance, ByArea, Unlimited
 from models.grades.case import Case, Sized
 from models.grades.neighbours import close_pairs, distance, nearest_pair
 from models.grades.numbers import Interval, exact, plain
-from models.grades.rules import Origin, When, Who, listing, naming, no_rule, reason
+from models.grades.rules import Origin, When, Who, naming, no_rule, reason, those
 from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
 
 
@@ -236,7 +236,7 @@ def spaced_reason(
     involved = [faults[i] for i in sorted({i for pair in pairs for i in pair})]
     says = (
         f"{what}: {rule.words()}; {len(pairs)} {'pair is' if len(pairs) == 1 else 'pairs are'} too close "
-        f"(defects {listing(involved)}); the nearest, {a.name} and {b.name}, are {gap} mm apart"
+        f"({those(involved)}); the nearest, {a.name} and {b.name}, are {gap} mm apart"
     )
     marks = tuple(
         {

@@ -68,8 +68,8 @@ def largest_piece(
 ) -> CutOut | None:
     """The largest piece that the grade accepts, or None where there is none.
 
-    least_side_mm : shorter pieces are of no use.  clearance_mm : how far a cut keeps from a fault it leaves
-    out.
+    least_side_mm : shorter pieces are of no use.  clearance_mm : how far a cut keeps from each fault that
+    counts out.
     most_looked_at : after so many pieces the search goes on with the most promising ones only and proves
     nothing.
     """

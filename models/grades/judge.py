@@ -12,7 +12,7 @@ from models.grades.explain import REMEMBERED
 from models.grades.grade import Grade
 from models.grades.numbers import number, plain
 from models.grades.questions import NotTogether
-from models.grades.rules import listing
+from models.grades.rules import those
 from models.grades.sheet import SheetToJudge
 from models.grades.verdict import (
     ACCEPT,
@@ -142,7 +142,7 @@ def _uncovered(case: Case) -> list[Reason]:
             left.setdefault(f"a {fault.kind}{where}", []).append(fault)
     return [
         Reason(
-            "whole grade", f"no rule covers this: {what} (defects {listing(faults)})",
+            "whole grade", f"no rule covers this: {what} ({those(faults)})",
             tuple(f.index for f in faults), None, len(faults), NOT_JUDGED, "uncovered", case.grade.source,
         )
         for what, faults in left.items()

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from models.grades.case import Case, Sized
 from models.grades.numbers import Interval, plain, up_to_multiple
-from models.grades.rules import Origin, When, Who, listing, naming, reason
+from models.grades.rules import Origin, When, Who, naming, reason, those
 from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
 
 
@@ -56,7 +56,7 @@ class Lengths:
             total = sum((f.length for f in faults if f.length is not None), Decimal(0))
             says = f"{what}: {plain(total)} mm in all, at most {plain(limit)} mm allowed"
             if total > limit:
-                says += f" (defects {listing(faults)})"
+                says += f" ({those(faults)})"
             outcome = REJECT if total > limit else ACCEPT
             reasons.append(reason(self.origin, says, faults, outcome=outcome, limit=limit, counted=total))
         return reasons

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from models.grades.case import Case, Sized
 from models.grades.numbers import exact, plain
-from models.grades.rules import Origin, Rule, When, Who, listing, naming, reason
+from models.grades.rules import Origin, Rule, When, Who, naming, reason, those
 from models.grades.verdict import ACCEPT, NOT_EXAMINED, NOT_JUDGED, REJECT, Reason
 
 
@@ -35,7 +35,7 @@ class Question:
             return [reason(self.origin, says, faults, limit=self.more_than, counted=len(faults))]
         answer = case.sheet.answers.get(self.name)
         if answer is None:
-            says = f"{self.asks} (defects {listing(faults)}): a person must answer"
+            says = f"{self.asks} ({those(faults)}): a person must answer"
             return [
                 reason(
                     self.origin,

@@ -158,9 +158,11 @@ def naming(fault: Sized) -> str:
     return f"{fault.kind} {fault.name}{size}"
 
 
-def listing(faults: list[Sized]) -> str:
-    """Faults by name, shortened: `1, 4 and 9` or `1, 2, 3 ... (40)`."""
-    return listing_of_names([fault.name for fault in faults])
+def those(faults: list[Sized]) -> str:
+    """Faults by name, shortened: `defect 4`, `defects 1, 4 and 9`, `defects 1, 2, 3 ... (40)`."""
+    return (
+        f"{'defect' if len(faults) == 1 else 'defects'} {listing_of_names([fault.name for fault in faults])}"
+    )
 
 
 def listing_of_names(names: list[str]) -> str:

@@ -5,20 +5,22 @@ A best-first search. It starts with the whole sheet. If a piece breaks a rule, s
 of which any smaller piece must leave out at least one (or bring it nearer to an edge, into another zone,
 where the grade has zones). Leaving one out means cutting beyond it on one of four sides, so every smaller
 piece that passes lies in one of four smaller pieces. Always the largest piece at hand is taken; the first
-that passes is the largest there is. The four are kept apart: what the first cut allows, the others leave
-out, and a piece that must keep more faults than allowed is dropped at once. Each answer is judged as a sheet
-of its own before it is given.
+that passes is the largest there is. No cut runs through a fault on which a rule bears: a piece holds it
+whole or not at all, and so does every piece inside. The four are kept apart: what the first cut allows, the
+others leave out, and a piece that must keep more faults than allowed is dropped at once. Each answer is
+judged as a sheet of its own before it is given.
 """
 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from decimal import ROUND_CEILING, Decimal
 
 from models.grades.case import Case, Zone, make_case
-from models.grades.constraints import Constraints, Crowd, Limit, constraints_of
+from models.grades.constraints import Constraints, Crowd, constraints_of
+from models.grades.cuts import Broken, Near, above, amount, area, below, better, nearest, too_many
 from models.grades.grade import Grade
 from models.grades.judge import judge
 from models.grades.numbers import rounded_at
@@ -26,7 +28,6 @@ from models.grades.piece import MICRON, Extent, Rect, extent_of, piece_of
 from models.grades.sheet import SheetToJudge
 from models.grades.verdict import ACCEPT, Verdict
 
-_Near = Callable[[int], float]
 _FAR = 1 << 60
 _OPEN = (_FAR, _FAR, -_FAR, -_FAR)
 
@@ -54,14 +55,6 @@ class _Node:
     crowds: list[Crowd]
 
 
-@dataclass(slots=True)
-class _Broken:
-    """Faults of which at least one must go, as the nearest cut on each side that lets one of them go."""
-
-    cuts: tuple[int, int, int, int]
-    worst: int
-
-
 class Search:
     def __init__(
         self, sheet: SheetToJudge, grade: Grade, confirmed_by: str | None, least: Decimal, clearance: Decimal
@@ -77,18 +70,19 @@ class Search:
             for fault in limit.members:
                 self.of_fault.setdefault(fault, []).append(place)
         self.proved = not (self.zones and any(d.path_mm for d in sheet.defects))
+        self.whole: Rect = (0, 0, int(self.case.width * MICRON), int(self.case.length * MICRON))
         self.count = 0
         self.seen: dict[Rect, list[tuple[int, int, int, int]]] = {}
 
     def run(self, most_looked_at: int) -> Answer | None:
         """The largest accepted piece; after `most_looked_at` pieces only the most promising are followed."""
-        whole: Rect = (0, 0, int(self.case.width * MICRON), int(self.case.length * MICRON))
+        whole = self.whole
         concerned = sorted(self.stated.concerned())
         heap: list[tuple[int, int, _Node]] = []
         ticket = 0
         first = self._child(whole, _OPEN, concerned, self.stated.crowds)
         if first is not None:
-            heap.append((-_area(whole), ticket, first))
+            heap.append((-area(whole), ticket, first))
         while heap:
             self.count += 1
             if self.count > most_looked_at and len(heap) > 40:
@@ -104,7 +98,7 @@ class Search:
                     continue
             for child in self._children(node, broken):
                 ticket += 1
-                heapq.heappush(heap, (-_area(child.rect), ticket, child))
+                heapq.heappush(heap, (-area(child.rect), ticket, child))
         return None
 
     # one piece
@@ -143,7 +137,7 @@ class Search:
                     break
         return found
 
-    def _broken(self, node: _Node) -> _Broken | None:
+    def _broken(self, node: _Node) -> Broken | None:
         """The broken statement whose four smaller pieces are smallest; None where all are kept."""
         rect = node.rect
         zone = self._zones(node.inside, rect) if self.zones else {}
@@ -155,21 +149,36 @@ class Search:
                 if zones is None or zone[fault] in zones:
                     members.setdefault(place, []).append(fault)
         near = self._nearness(node).__getitem__
-        best: _Broken | None = None
+        best: Broken | None = None
+        for fault in self._cut_through(node.inside, rect):
+            best = better(best, self._cuts(rect, [fault], None, zone))
         for place, faults in members.items():
             limit = self.stated.limits[place]
             if limit.when is not None and not limit.when.holds(pane):
                 continue
-            chosen = _too_many(limit, faults, limit.cap(pane), near)
+            chosen = too_many(limit, faults, limit.cap(pane), near)
             if chosen:
                 if limit.when is not None:
                     self.proved = False  # on a smaller pane the rule may not stand
-                best = _better(best, self._cuts(rect, chosen, limit.zones, zone))
+                best = better(best, self._cuts(rect, chosen, limit.zones, zone))
         crowd = self._worst_crowd(node, zone, near)
         if crowd is not None:
             chosen = sorted(crowd[0], key=near)[: crowd[1].most + 1]
-            best = _better(best, self._cuts(rect, chosen, crowd[1].zones, zone))
+            best = better(best, self._cuts(rect, chosen, crowd[1].zones, zone))
         return best if best is not None else self._cluster(node, zone, near)
+
+    def _cut_through(self, faults: Iterable[int], rect: Rect) -> list[int]:
+        """Faults that one of the piece's edges runs through; none does where the sheet itself ends."""
+        x0, y0, x1, y1 = rect
+        right, trailing = self.whole[2], self.whole[3]
+        return [
+            i
+            for i in faults
+            if (self.extents[i].x0 < x0 and x0 > 0)
+            or (self.extents[i].y0 < y0 and y0 > 0)
+            or (self.extents[i].x1 > x1 and x1 < right)
+            or (self.extents[i].y1 > y1 and y1 < trailing)
+        ]
 
     def _nearness(self, node: _Node) -> dict[int, float]:
         """How far each fault lies from the middle of the piece: 0 in the middle, 1 at an edge."""
@@ -182,7 +191,7 @@ class Search:
             found[fault] = across if across > along else along
         return found
 
-    def _worst_crowd(self, node: _Node, zone: dict[int, int], near: _Near) -> tuple[list[int], Crowd] | None:
+    def _worst_crowd(self, node: _Node, zone: dict[int, int], near: Near) -> tuple[list[int], Crowd] | None:
         inside = set(node.inside)
         best: tuple[float, list[int], Crowd] | None = None
         for crowd in node.crowds:
@@ -195,7 +204,7 @@ class Search:
                     best = (far, faults, crowd)
         return None if best is None else (best[1], best[2])
 
-    def _cluster(self, node: _Node, zone: dict[int, int], near: _Near) -> _Broken | None:
+    def _cluster(self, node: _Node, zone: dict[int, int], near: Near) -> Broken | None:
         """A full circle that was not listed; it is listed from here on."""
         for rule, members, zones in self.stated.clusters:
             faults = [i for i in node.inside if i in members and (zones is None or zone[i] in zones)]
@@ -209,7 +218,7 @@ class Search:
                 return self._cuts(node.rect, chosen, zones, zone)
         return None
 
-    def _judged(self, node: _Node) -> tuple[Answer | None, _Broken | None]:
+    def _judged(self, node: _Node) -> tuple[Answer | None, Broken | None]:
         """The piece before the judge: an answer, or what he holds against it."""
         piece, kept = piece_of(self.sheet, node.rect, self.extents)
         verdict = judge(piece, self.grade, confirmed_by=self.confirmed_by)
@@ -225,8 +234,8 @@ class Search:
 
     def _cuts(
         self, rect: Rect, faults: Iterable[int], zones: frozenset[int] | None, zone: dict[int, int]
-    ) -> _Broken:
-        cuts = _nearest([self._ways_out(fault, rect, zones, zone) for fault in faults])
+    ) -> Broken:
+        cuts = nearest([self._ways_out(fault, rect, zones, zone) for fault in faults])
         width, length = rect[2] - rect[0], rect[3] - rect[1]
         worst = max(
             (rect[2] - cuts[0]) * length,
@@ -234,7 +243,7 @@ class Search:
             (cuts[2] - rect[0]) * length,
             (cuts[3] - rect[1]) * width,
         )
-        return _Broken(cuts, worst)
+        return Broken(cuts, worst)
 
     def _ways_out(self, fault: int, rect: Rect, zones: frozenset[int] | None, zone: dict[int, int]) -> Rect:
         """For each side the nearest edge that can free a smaller piece of the fault."""
@@ -249,25 +258,25 @@ class Search:
         if band.to_mm is not None:
             reach = band.to_mm * MICRON
             return (
-                _above(x - reach, ends), _above(y - reach, ends),
-                _below(x + reach, ends), _below(y + reach, ends),
+                above(x - reach, ends), above(y - reach, ends),
+                below(x + reach, ends), below(y + reach, ends),
             )  # fmt: skip
         # the band is part of the side: it is widest while the opposite edge stays where it is
         part = band.to_fraction or Decimal(0)
         rest = 1 - part
         return (
-            _above((x - part * rect[2]) / rest, ends), _above((y - part * rect[3]) / rest, ends),
-            _below((x - part * rect[0]) / rest, ends), _below((y - part * rect[1]) / rest, ends),
+            above((x - part * rect[2]) / rest, ends), above((y - part * rect[3]) / rest, ends),
+            below((x - part * rect[0]) / rest, ends), below((y - part * rect[1]) / rest, ends),
         )  # fmt: skip
 
-    def _children(self, node: _Node, broken: _Broken) -> list[_Node]:
+    def _children(self, node: _Node, broken: Broken) -> list[_Node]:
         rect, open_ = node.rect, list(node.open_)
         smaller: list[tuple[int, int, Rect]] = []
         for side in range(4):
             edges = list(rect)
             edges[side] = broken.cuts[side]
             piece: Rect = (edges[0], edges[1], edges[2], edges[3])
-            smaller.append((_area(piece), side, piece))
+            smaller.append((area(piece), side, piece))
         smaller.sort()
         children = []
         for _, side, piece in smaller:
@@ -306,7 +315,7 @@ class Search:
                 if crowd.zones is None and len(must.intersection(crowd.members)) > crowd.most:
                     return None
                 left.append(crowd)
-        if must and self._over(must, rect):
+        if must and (self._cut_through(must, rect) or self._over(must, rect)):
             return None
         return _Node(rect, open_, here, left)
 
@@ -332,62 +341,6 @@ class Search:
                 continue
             pane = pane or self._pane(rect)
             cap = limit.cap(pane)
-            if cap is not None and _amount(limit, faults) > cap:
+            if cap is not None and amount(limit, faults) > cap:
                 return True
         return False
-
-
-def _nearest(edges: list[Rect]) -> Rect:
-    """Of each side the cut that takes least."""
-    return (
-        min(edge[0] for edge in edges),
-        min(edge[1] for edge in edges),
-        max(edge[2] for edge in edges),
-        max(edge[3] for edge in edges),
-    )
-
-
-def _better(best: _Broken | None, other: _Broken) -> _Broken:
-    return other if best is None or other.worst < best.worst else best
-
-
-def _amount(limit: Limit, faults: Iterable[int]) -> Decimal:
-    if limit.weights is None:
-        return Decimal(sum(1 for _ in faults))
-    return sum((limit.weights[i] for i in faults), Decimal(0))
-
-
-def _too_many(limit: Limit, faults: list[int], cap: Decimal | None, near: _Near) -> list[int]:
-    """The members nearest the middle that are together more than the cap; empty where the cap is kept."""
-    if cap is None or _amount(limit, faults) <= cap:
-        return []
-    if limit.weights is None:
-        if cap < 1:
-            return [min(faults, key=near)]
-        return sorted(faults, key=near)[: int(cap) + 1]
-    chosen, total = [], Decimal(0)
-    for fault in sorted(faults, key=near):
-        chosen.append(fault)
-        total += limit.weights[fault]
-        if total > cap:
-            break
-    return chosen
-
-
-def _area(rect: Rect) -> int:
-    """Area in square microns; negative sides make it negative."""
-    width, length = rect[2] - rect[0], rect[3] - rect[1]
-    return -1 if width <= 0 or length <= 0 else width * length
-
-
-def _above(edge: Decimal, end_in: bool) -> int:
-    """The least whole micron from which an edge brings the fault outward."""
-    if end_in:
-        return int(edge.to_integral_value(rounding=ROUND_CEILING))
-    return int(edge.to_integral_value(rounding=ROUND_FLOOR)) + 1
-
-
-def _below(edge: Decimal, end_in: bool) -> int:
-    if end_in:
-        return int(edge.to_integral_value(rounding=ROUND_FLOOR))
-    return int(edge.to_integral_value(rounding=ROUND_CEILING)) - 1

@@ -13,7 +13,7 @@ from models.grades.circles import fullest_circle
 from models.grades.classes import Spaced, spaced_reason
 from models.grades.crowds import largest_crowd
 from models.grades.numbers import plain
-from models.grades.rules import Origin, When, Who, listing, reason
+from models.grades.rules import Origin, When, Who, reason, those
 from models.grades.verdict import ACCEPT, REJECT, Reason
 
 
@@ -105,7 +105,7 @@ class Cluster:
         marks: tuple[dict[str, Any], ...] = ()
         if centre is not None:
             marks = ({"circle": [round(centre[0], 3), round(centre[1], 3), float(self.across / 2)]},)
-        says += f" (defects {listing(group)})"
+        says += f" ({those(group)})"
         return [
             reason(self.origin, says, group, limit=self.most, counted=len(group), outcome=REJECT, marks=marks)
         ]

@@ -119,7 +119,9 @@ def pack_page(
     out = set(verdict.hold_back or ())
     rows = []
     for i, ((sheet, known), one) in enumerate(zip(judged, verdict.sheets, strict=True)):
-        against = [r.says for r in one.reasons if r.outcome in ("reject", "not_judged")]
+        against = [
+            r.says for r in one.reasons if r.outcome in ("reject", "not_judged") and r.rule != "confirmation"
+        ]
         rows.append(
             SheetRow(
                 sheet.id, sheet.label, one.outcome, against[0] if against else "", len(known.defects),

@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.grades import DefectToJudge, Grade, SheetToJudge, grades_from_text, judge, load_sets
+from models.grades.case import make_case
+from models.grades.constraints import constraints_of
 from models.grades.cutout import CutOut, largest_piece
 from models.grades.piece import MICRON, Extent, Rect, extent_of, piece_of
 
@@ -34,13 +36,27 @@ def extents_of(sheet: SheetToJudge) -> list[Extent]:
     return [extent_of(d, Decimal(0)) for d in sheet.defects]
 
 
+WHOLE: Rect = (0, 0, int(WIDTH * MICRON), int(LENGTH * MICRON))
+
+
+def cut_through(extent: Extent, rect: Rect) -> bool:
+    """Whether a cut runs through the fault, the sheet's own edges apart."""
+    if not extent.touches(rect):
+        return False
+    box = (extent.x0, extent.y0, extent.x1, extent.y1)
+    return any(
+        rect[side] != WHOLE[side] and (box[side] < rect[side] if side < 2 else box[side] > rect[side])
+        for side in range(4)
+    )
+
+
 def by_trying_all(sheet: SheetToJudge, grade: Grade, bands: tuple[int, ...] = ()) -> int:
     """Area in square microns of the largest piece among all whose edges lie at the sheet's edge, along a
     fault's
     box, or where a fault changes its zone."""
     extents = extents_of(sheet)
-    whole: Rect = (0, 0, int(WIDTH * MICRON), int(LENGTH * MICRON))
-    left, low, right, high = {whole[0]}, {whole[1]}, {whole[2]}, {whole[3]}
+    bear = [extents[i] for i in constraints_of(make_case(sheet, grade)).concerned()]
+    left, low, right, high = {WHOLE[0]}, {WHOLE[1]}, {WHOLE[2]}, {WHOLE[3]}
     for e in extents:
         left.add(e.x1)
         right.add(e.x0)
@@ -54,10 +70,12 @@ def by_trying_all(sheet: SheetToJudge, grade: Grade, bands: tuple[int, ...] = ()
     pieces = [
         (x0, y0, x1, y1)
         for x0, y0, x1, y1 in product(left, low, right, high)
-        if x0 >= 0 and y0 >= 0 and x1 <= whole[2] and y1 <= whole[3] and x1 - x0 >= 1e5 and y1 - y0 >= 1e5
+        if x0 >= 0 and y0 >= 0 and x1 <= WHOLE[2] and y1 <= WHOLE[3] and x1 - x0 >= 1e5 and y1 - y0 >= 1e5
     ]
     pieces.sort(key=lambda r: -(r[2] - r[0]) * (r[3] - r[1]))
     for rect in pieces:
+        if any(cut_through(extent, rect) for extent in bear):
+            continue
         if judge(piece_of(sheet, rect, extents)[0], grade).outcome == "accept":
             return (rect[2] - rect[0]) * (rect[3] - rect[1])
     return 0
@@ -102,11 +120,14 @@ def test_with_zones_in_parts_of_the_side_no_piece_tried_at_random_is_larger(
     sheet, grade = sheet_of(defects), BOOK.grade("en-1096-1")
     best = area_of(largest_piece(sheet, grade))
     extents, rng = extents_of(sheet), np.random.default_rng(seed)
+    bear = [extents[i] for i in constraints_of(make_case(sheet, grade)).concerned()]
     for _ in range(60):
         x = np.sort(rng.integers(0, WIDTH * 1000, 2))
         y = np.sort(rng.integers(0, LENGTH * 1000, 2))
         rect: Rect = (int(x[0]), int(y[0]), int(x[1]), int(y[1]))
         area = (rect[2] - rect[0]) * (rect[3] - rect[1])
+        if any(cut_through(extent, rect) for extent in bear):
+            continue
         if area > best and rect[2] - rect[0] >= 1e5 and rect[3] - rect[1] >= 1e5:
             assert judge(piece_of(sheet, rect, extents)[0], grade).outcome != "accept"
 
@@ -126,6 +147,8 @@ def test_the_answer_passes_when_it_is_judged_by_itself(grade: str, defects: list
     assert kept == answer.kept
     assert sorted((*kept, *answer.left_out)) == list(range(len(defects)))
     assert judge(piece, rules).outcome == "accept"
+    bear = constraints_of(make_case(sheet, rules)).concerned()
+    assert not any(cut_through(extents_of(sheet)[i], rect) for i in bear)  # type: ignore[arg-type]
     assert piece.width_mm >= 100
     assert piece.length_mm >= 100
 
