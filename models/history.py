@@ -84,7 +84,7 @@ def sheet_history(session: Session, sheet_id: int) -> SheetHistory:
             session, facts.line_id, facts.middle_m, tied_m=facts.ribbon_start_m, tied_at=facts.cut_at
         ),
         claims=_claims(session, facts, names),
-        acts=_acts(session, sheet_id),
+        acts=_acts(session, facts),
     )
 
 
@@ -318,8 +318,13 @@ def _claims(session: Session, facts: SheetFacts, names: _Names) -> tuple[ClaimHi
     )
 
 
-def _acts(session: Session, sheet_id: int) -> tuple[ActHistory, ...]:
-    rows = session.scalars(select(AuditEntry).where(AuditEntry.sheet_id == sheet_id).order_by(AuditEntry.id))
+def _acts(session: Session, facts: SheetFacts) -> tuple[ActHistory, ...]:
+    """The acts about the sheet, and those about its pack: what it was ordered as, when it left."""
+    about = AuditEntry.sheet_id == facts.id
+    if facts.pack is not None:
+        pack = select(Pack.id).where(Pack.label == facts.pack).scalar_subquery()
+        about |= (AuditEntry.subject_kind == "pack") & (AuditEntry.subject_id == pack)
+    rows = session.scalars(select(AuditEntry).where(about).order_by(AuditEntry.id))
     return tuple(
         ActHistory(
             id=row.id,

@@ -13,7 +13,7 @@ from models import audit
 from models.clock import utc_now
 from models.database import reading, writing
 from models.errors import BadValue
-from models.imports import books, defects, figures, logs, sheets
+from models.imports import books, defects, figures, logs, packs, sheets
 from models.imports.lines import line_for
 from models.imports.rows import Refusal, Tally
 from models.records import ImportRun
@@ -27,15 +27,21 @@ READERS: dict[str, Callable[..., None]] = {
     "furnace-log": logs.take_furnace_log,
     "events": books.take_events,
     "sheets": sheets.take_sheets,
+    "packs": packs.take_packs,
     "defects": defects.take_defects,
 }
 KINDS = tuple(READERS)
+#: kinds that are about the plant as a whole, so that no line has to be named
+OF_NO_LINE = ("packs",)
 Progress = Callable[[str, int], None]
 
 
 @dataclass(frozen=True)
 class Report:
-    """What an import did. `refused` has the first refused rows, `refused_count` how many there were."""
+    """What an import did. `refused` has the first refused rows, `refused_count` how many there were.
+
+    `line` is empty for a file that is about the plant as a whole.
+    """
 
     kind: str
     file: str
@@ -57,7 +63,8 @@ class Report:
             parts.append(f"{self.same} there already")
         if self.refused_count:
             parts.append(f"{self.refused_count} refused")
-        return f"{self.file}: {self.read} rows of {self.kind} for line {self.line}: {', '.join(parts)}."
+        of = f" for line {self.line}" if self.line else ""
+        return f"{self.file}: {self.read} rows of {self.kind}{of}: {', '.join(parts)}."
 
 
 class _DryRun(Exception):  # noqa: N818  it carries no fault: it undoes the transaction
@@ -91,14 +98,15 @@ def import_file(
     tally = Tally()
     try:
         with writing(sessions) as session:
-            the_line = line_for(session, line, time_zone)
+            of_no_line = kind in OF_NO_LINE and line is None and time_zone is None
+            the_line = None if of_no_line else line_for(session, line, time_zone)
             READERS[kind](session, the_line, path, tally, progress or (lambda _kind, _rows: None))
             if tally.refused_count and not skip_bad:
                 raise _DryRun
             if _sha256(path) != digest:
                 raise BadValue(f"{path.name}: was written to while it was read; expected a finished file")
             _note(session, kind, path, digest, tally, user_id)
-            name = the_line.name
+            name = "" if the_line is None else the_line.name
     except _DryRun:
         raise BadValue(refusal_text(path.name, tally)) from None
     return Report(

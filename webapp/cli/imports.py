@@ -5,7 +5,7 @@ import sys
 import time
 from pathlib import Path
 
-KINDS = ("plant", "line-log", "furnace-log", "events", "layout", "rolls", "sheets", "defects")
+KINDS = ("plant", "line-log", "furnace-log", "events", "layout", "rolls", "sheets", "packs", "defects")
 
 
 def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
