@@ -11,6 +11,8 @@ fall together and are taken out as such. Cost is linear in pixels; the photo its
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +34,16 @@ ALONG_BLOCKS, ALONG_TIMES = 5, 5
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution is 0.6745 of its standard deviation
 
 
+@dataclass(frozen=True, slots=True)
+class Light:
+    """The light of a whole photo on its grid of blocks: level, noise by grey value, and extra roughness >=
+    1."""
+
+    level: FloatImage
+    noise_of_level: NDArray[np.float32]
+    grain: FloatImage
+
+
 def flatten(grey: ByteImage, mask: ByteImage, lighting: str, mm_per_px: float | None = None) -> Flat:
     """Take the light out of a photo.
 
@@ -39,6 +51,11 @@ def flatten(grey: ByteImage, mask: ByteImage, lighting: str, mm_per_px: float | 
     lighting : "dark_field" or "bright_field"; mm_per_px : sets how wide a defect can be (None: widest window)
     Raises StageError when photo and mask differ in shape.
     """
+    return flat_part(grey, mask, find_light(grey, mask, mm_per_px), (0, 0, grey.shape[1], grey.shape[0]))
+
+
+def find_light(grey: ByteImage, mask: ByteImage, mm_per_px: float | None = None) -> Light:
+    """Light and noise of a photo; arguments as for `flatten`."""
     if grey.shape != mask.shape:
         msg = f"flatten: photo {grey.shape} and mask {mask.shape} differ in shape"
         raise StageError(msg)
@@ -47,9 +64,21 @@ def flatten(grey: ByteImage, mask: ByteImage, lighting: str, mm_per_px: float | 
     window = min(max(window, NARROWEST_WINDOW_PX), WIDEST_WINDOW_PX)
     level = light_level(mean, inside, round(window / BLOCK_PX))
     noise_of_level = noise_by_level(grey, level, inside)
-    grain = local_grain(grey, level, inside, noise_of_level)
-    signal = _signal(grey, mask, level, noise_of_level, grain)
-    return Flat(signal, mask, level, BLOCK_PX, noise_of_level)
+    return Light(level, noise_of_level, local_grain(grey, level, inside, noise_of_level))
+
+
+def flat_part(grey: ByteImage, mask: ByteImage, light: Light, box_px: tuple[int, int, int, int]) -> Flat:
+    """The part x0, y0, x1, y1 of a photo without its light; x0 and y0 have to be multiples of `BLOCK_PX`."""
+    x0, y0, x1, y1 = box_px
+    if x0 % BLOCK_PX or y0 % BLOCK_PX:
+        msg = f"flatten: part starts at ({x0}, {y0}); expected multiples of {BLOCK_PX}"
+        raise StageError(msg)
+    rows = slice(y0 // BLOCK_PX, -(-y1 // BLOCK_PX))
+    columns = slice(x0 // BLOCK_PX, -(-x1 // BLOCK_PX))
+    level, grain = light.level[rows, columns], light.grain[rows, columns]
+    part = mask[y0:y1, x0:x1]
+    signal = _signal(grey[y0:y1, x0:x1], part, level, light.noise_of_level, grain)
+    return Flat(signal, part, level, BLOCK_PX, light.noise_of_level)
 
 
 def block_means(grey: ByteImage, mask: ByteImage) -> tuple[FloatImage, NDArray[np.bool_]]:

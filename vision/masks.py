@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision.frames import Frame
 from vision.photo_setup import PhotoSetup
-from vision.results import ByteImage
+from vision.results import ByteImage, Rectangle
 from vision.tag_sides import MODULES_ACROSS
 from vision.tags import SeenTag
 
@@ -26,7 +26,6 @@ SATURATED = 251
 SUBPIXEL_BITS = 4
 
 Floats = NDArray[np.float64]
-Rectangle = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)

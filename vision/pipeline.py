@@ -25,14 +25,15 @@ from vision import eye
 from vision.blur import LIKELY_BLUR_PX, blur_of_marks
 from vision.conditions import Condition, check_focus, check_light, check_subject, guess_lighting
 from vision.cut_edges import with_seen_edges
-from vision.flatten import flatten
+from vision.flatten import find_light, flat_part
 from vision.masks import Seen, look_where
 from vision.photo import Photo, read_photo
 from vision.photo_setup import PhotoSetup
 from vision.placing import Placed, place_photo
-from vision.results import Find, Inspection
+from vision.results import ByteImage, Find, Inspection
 from vision.sightings import Sighting
 from vision.stages import StageSink
+from vision.tiles import parts_of, shifted, together
 from vision.uncertainty import smallest_sized_px
 
 FULLY_COVERED = 0.9
@@ -96,25 +97,51 @@ def _inspect(data: bytes, setup: PhotoSetup | None, name: str, stages: StageSink
         clock.mark("rectify")
         return _result(photo, setup, placed, seen, placed.blur_px, (), conditions, clock)
     mm_per_px = None if placed.scale is None else placed.scale.mm_per_px
-    flat = flatten(photo.grey, seen.mask, lighting, mm_per_px)
+    light = find_light(photo.grey, seen.mask, mm_per_px)
+    # pictures of the stages want the whole photo at once
+    parts = parts_of(photo.width_px, photo.height_px) if stages is None else [_whole(photo)]
+    middle = parts[len(parts) // 2]
+    flat = flat_part(photo.grey, seen.mask, light, middle)
+    grey = _cut(photo.grey, middle)
     measured_blur = placed.blur_px if placed.blur_px is not None else blur_of_marks(flat)
-    conditions += check_subject(photo.grey, flat, lighting) + check_focus(measured_blur)
+    conditions += check_subject(grey, flat, lighting) + check_focus(measured_blur)
     blur_px = LIKELY_BLUR_PX if measured_blur is None else measured_blur
     if stages is not None:
         stages.light(photo.grey, flat)
     clock.mark("rectify")
     if any(condition.ends for condition in conditions):
         return _result(photo, setup, placed, seen, measured_blur, (), conditions, clock)
-    places = eye.detect(photo.grey, flat, lighting, blur_px, mm_per_px)
-    clock.mark("detect")
-    sightings = eye.measure(photo.grey, flat, places, lighting, blur_px, mm_per_px)
+    found: list[tuple[tuple[int, int, int, int], list[Sighting]]] = []
+    cut = False
+    for part in parts:
+        if len(parts) > 1:
+            if not _cut(seen.mask, part).any():
+                continue
+            grey, flat = _cut(photo.grey, part), flat_part(photo.grey, seen.mask, light, part)
+        clock.mark("rectify")
+        places = eye.detect(grey, flat, lighting, blur_px, mm_per_px)
+        cut = cut or places.cut
+        clock.mark("detect")
+        sightings = eye.measure(grey, flat, places, lighting, blur_px, mm_per_px)
+        found.append((part, [shifted(sighting, part[0], part[1]) for sighting in sightings]))
+        clock.mark("measure")
+    sightings = found[0][1] if len(parts) == 1 else together(found, photo.width_px, photo.height_px)
     finds = _finds(sightings, placed, seen, blur_px)
-    result = _result(photo, setup, placed, seen, blur_px, finds, conditions, clock, places.cut)
+    result = _result(photo, setup, placed, seen, blur_px, finds, conditions, clock, cut)
     clock.mark("measure")
     result.timings_s.update(clock.spent)
     if stages is not None:
         stages.sightings(photo.grey, flat, places, sightings, result)
     return result
+
+
+def _whole(photo: Photo) -> tuple[int, int, int, int]:
+    return 0, 0, photo.width_px, photo.height_px
+
+
+def _cut(grey: ByteImage, part: tuple[int, int, int, int]) -> ByteImage:
+    x0, y0, x1, y1 = part
+    return grey[y0:y1, x0:x1]
 
 
 def _result(

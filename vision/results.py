@@ -25,6 +25,7 @@ NOT_GLASS = ("dust", "lint", "marker", "drip", "finger mark", "cut edge", "refle
 
 FloatImage = NDArray[np.float32]
 ByteImage = NDArray[np.uint8]
+Rectangle = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
