@@ -74,7 +74,7 @@ def _title(history: SheetHistory, clock: Clock) -> list[Flowable]:
     inspected = f"{where}{clock(sheet.inspected_at)}" if sheet.inspected_at else STATE_WORDS[sheet.state]
     if sheet.inspected_at and sheet.shift:
         inspected += f", {sheet.shift} shift, crew {sheet.crew}"
-    shipped = "still in the yard"
+    shipped = "still in the yard" if sheet.pack else "not shipped"
     if sheet.shipped_at:
         shipped = clock(sheet.shipped_at) + (f" to {sheet.destination}" if sheet.destination else "")
     use = {"stock": ", stock size", "cut_size": ", cut size"}.get(sheet.use or "", "")
