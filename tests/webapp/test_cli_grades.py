@@ -138,3 +138,22 @@ def test_a_folder_of_own_grades_can_be_used(
     (tmp_path / "own.toml").write_text("standard = 3\n")
     assert main(["grades", "list", "--sets", str(tmp_path)]) == 2
     assert "own.toml: standard: expected a text, got 3" in capsys.readouterr().err
+
+
+def test_a_grade_file_of_the_plant_is_kept_and_its_gaps_are_named(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    home, file = str(tmp_path / "plant"), tmp_path / "own.toml"
+    text = EXAMPLE.format(today="2026-11-25", standard="plant grades")
+    file.write_text(text.replace('"[1.0, 2.0)"', '"(1.0, 2.0)"'))
+    assert main(["--home", home, "grades", "keep", str(file)]) == 0
+    said = capsys.readouterr().out
+    assert "own-grade, version 2026-11-25: kept" in said
+    assert "size exactly 1 mm is in no class" in said
+    assert main(["--home", home, "grades", "show", "own-grade"]) == 0
+    assert "Own grade" in capsys.readouterr().out
+    assert main(["--home", home, "grades", "keep", str(file)]) == 2
+    assert "version 2026-11-25 is kept already" in capsys.readouterr().err
+    file.write_text("standard = 1")
+    assert main(["--home", home, "grades", "keep", str(file)]) == 2
+    assert "own.toml: standard: expected a text" in capsys.readouterr().err

@@ -1,4 +1,6 @@
-"""`lehrbook grades list|show ID|judge ID DEFECTS.json`: the grades at hand, and a judgement from a file."""
+"""`lehrbook grades list|show ID|judge ID DEFECTS.json|keep FILE.toml`: the grades at hand, a judgement from
+a file.
+"""
 
 from __future__ import annotations
 
@@ -13,9 +15,9 @@ if TYPE_CHECKING:
 
 
 def add_parser(subparsers: Any) -> None:
-    """Add `grades` and its three actions."""
+    """Add `grades` and its four actions."""
     parser = subparsers.add_parser("grades", help="list the grades, show one, judge a sheet by one")
-    actions = parser.add_subparsers(dest="action", metavar="list|show|judge", required=True)
+    actions = parser.add_subparsers(dest="action", metavar="list|show|judge|keep", required=True)
     listed = actions.add_parser("list", help="all grades, one a line")
     shown = actions.add_parser("show", help="one grade's rules in words")
     shown.add_argument("grade", metavar="ID", help="id of the grade, as in the list")
@@ -31,6 +33,8 @@ def add_parser(subparsers: Any) -> None:
     judged.add_argument(
         "--advice", action="store_true", help="also say what would make the sheet pass, and the largest piece"
     )
+    kept = actions.add_parser("keep", help="keep a grade file of the plant's own, or a new version of one")
+    kept.add_argument("file", metavar="FILE.toml", type=Path, help="grade file")
     for one in (listed, shown, judged):
         one.add_argument("--sets", metavar="DIR", type=Path, help="folder of grade files to use instead")
         if one is not judged:
@@ -39,6 +43,8 @@ def add_parser(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do the action; raises LehrbookError for bad input."""
+    if args.action == "keep":
+        return _keep(args)
     book = _book(args)
     if args.action == "list":
         _list(book, args.json)
@@ -69,6 +75,33 @@ def _book(args: argparse.Namespace) -> GradeBook:
             return plant_book(session, book)
     finally:
         plant.engine.dispose()
+
+
+def _keep(args: argparse.Namespace) -> int:
+    from models import audit
+    from models.database import writing
+    from models.grade_books import save_plant_grade
+    from models.grades import BadGrade, grades_from_text
+    from models.grades.check import oddities
+    from webapp.plant import open_plant
+
+    try:
+        text = args.file.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise BadGrade(f"{args.file}: expected a grade file in UTF-8") from None
+    grades = grades_from_text(text, where=str(args.file), plant=True)
+    plant = open_plant(args.settings)
+    try:
+        with writing(plant.sessions) as session:
+            audit.set_origin(session, "command line")
+            row = save_plant_grade(session, plant.book, text, None)
+            kept = f"{row.grade_id}, version {row.version}: kept and in use from now on\n"
+    finally:
+        plant.engine.dispose()
+    sys.stdout.write(kept)
+    for grade in grades:
+        sys.stdout.writelines(f"{grade.id}: {sentence}\n" for sentence in oddities(grade))
+    return 0
 
 
 def _list(book: GradeBook, as_json: bool) -> None:
