@@ -31,6 +31,11 @@ def add_parser(subparsers: Any) -> None:
     parser.add_argument(
         "--stages", metavar="DIR", type=Path, help="write pictures of every stage to DIR/PHOTO/"
     )
+    parser.add_argument(
+        "--together",
+        action="store_true",
+        help="the photos show one sheet: count each mark once, add up what they cover, judge the sheet",
+    )
     parser.add_argument("--json", action="store_true", help="print the result, one JSON object a photo")
 
 
@@ -44,14 +49,19 @@ def run(args: argparse.Namespace) -> int:
     for folder in (args.out, args.stages):
         if folder is not None:
             folder.mkdir(parents=True, exist_ok=True)
-    for photo, stem in zip(args.photos, stems, strict=True):
-        _inspect_one(photo, stem, told or _setup_beside(photo), grade, args)
+    setups = [told or _setup_beside(photo) for photo in args.photos]  # all are checked before any work
+    results = [
+        _inspect_one(photo, stem, setup, grade, args)
+        for photo, stem, setup in zip(args.photos, stems, setups, strict=True)
+    ]
+    if args.together:
+        _report_together(results, setups, grade, args)
     return 0
 
 
 def _inspect_one(
     photo: Path, stem: str, setup: PhotoSetup | None, grade: Grade | None, args: argparse.Namespace
-) -> None:
+) -> dict[str, Any]:
     from vision import draw_overlay, inspect_photo
     from vision.stages import StageFolder
 
@@ -59,7 +69,7 @@ def _inspect_one(
     stages = None if args.stages is None else StageFolder(args.stages / stem)
     inspection = inspect_photo(data, setup, name=photo.name, stages=stages)
     result = inspection.to_dict()
-    if grade is not None:
+    if grade is not None and not args.together:
         result["verdict"] = _verdict(inspection, setup, grade)
     if args.out is not None:
         _write(args.out / f"{stem}.json", (json.dumps(result, indent=1, ensure_ascii=False) + "\n").encode())
@@ -69,6 +79,22 @@ def _inspect_one(
         sys.stdout.write(json.dumps(result, ensure_ascii=False) + "\n")
     else:
         sys.stdout.write("\n".join(_in_words(photo.name, result)) + "\n")
+    return result
+
+
+def _report_together(
+    results: list[dict[str, Any]],
+    setups: list[PhotoSetup | None],
+    grade: Grade | None,
+    args: argparse.Namespace,
+) -> None:
+    from webapp.cli.sheet_of_photos import as_one_sheet, in_words
+
+    whole = as_one_sheet(results, setups, grade)
+    if args.out is not None:
+        _write(args.out / "together.json", (json.dumps(whole, indent=1, ensure_ascii=False) + "\n").encode())
+    text = json.dumps(whole, ensure_ascii=False) if args.json else "\n".join(in_words(whole))
+    sys.stdout.write(text + "\n")
 
 
 def _stems(photos: list[Path]) -> list[str]:
