@@ -65,6 +65,11 @@ class Candidates:
     def __len__(self) -> int:
         return int(self.x_px.size)
 
+    def take(self, rows: NDArray[np.intp]) -> Candidates:
+        """Only these rows."""
+        parts = (self.x_px[rows], self.y_px[rows], self.box_px[rows], self.area_px[rows], self.peak[rows])
+        return Candidates(*parts, self.coarse[rows], self.cut, self.compact)
+
 
 def build_pyramid(flat: Flat, levels: int = 5) -> Pyramid:
     """Halve the signal `levels` - 1 times and measure the noise of each level."""

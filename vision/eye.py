@@ -24,6 +24,7 @@ Array = NDArray[Any]
 ON_LINE_PX = 3.0
 SATURATED_GREY = 254
 MOST_PATH_POINTS = 150
+DOUBLE_LOG_RATIO = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,24 +60,41 @@ def measure(
     line_rows = _name_lines(heads[f"line_{tail}"], flat, lines, lighting, blur_px, mm_per_px)
     found = _lines(flat, grey, lines, line_rows, lighting, blur_px)
     if len(places.seen):
-        shape, table, names = spot_table(flat, places, lighting, blur_px, mm_per_px)
+        seen, shape, table, names = spot_table(flat, places, lighting, blur_px, mm_per_px)
         rows = kinds.without_scratch(kinds.spread_out(*_probable(heads[f"spot_{tail}"], table, names)))
         keep = _apart(shape, rows, [line for line, row in zip(lines, line_rows, strict=True) if _real(row)])
         size = sizes_of(heads[f"size_{tail}"], table, names, shape, blur_px)
-        found += _spots(flat, grey, places, shape, rows, size, keep, lighting, blur_px)
+        found += _spots(flat, grey, places.pyramid, seen, shape, rows, size, keep, lighting, blur_px)
     found.sort(key=lambda s: -s.score)
     return found
 
 
 def spot_table(
     flat: Flat, places: Places, lighting: str, blur_px: float, mm_per_px: float | None
-) -> tuple[Outline, Array, list[str]]:
-    """Outlines of all spots, and their features with column names."""
+) -> tuple[Candidates, Outline, Array, list[str]]:
+    """Spots without doubles, their outlines, and their features with column names."""
     seen = places.seen
-    reach = seen.box_px[:, 2:].max(1) / 2
+    reach = seen.box_px[:, 2:].max(1) / 2 if len(seen) else np.zeros(0)
     shape = outline(places.pyramid, seen.x_px, seen.y_px, reach, lighting)
+    single = first_of_each(seen, shape)
+    seen, shape = seen.take(single), shape.take(single)
     table, names = spot_features(flat, places.pyramid, seen, shape, lighting, blur_px, mm_per_px)
-    return shape, table, names
+    return seen, shape, table, names
+
+
+def first_of_each(seen: Candidates, shape: Outline) -> NDArray[np.intp]:
+    """Rows left when of candidates with one outline only one stays: of a fine scale, then the strongest."""
+    order = np.lexsort((-seen.peak, seen.coarse))
+    gap = np.hypot(shape.x_px[:, None] - shape.x_px, shape.y_px[:, None] - shape.y_px)
+    size = np.maximum(shape.length_px, 1.0)
+    near = gap < np.maximum(1.2, 0.2 * np.minimum(size[:, None], size))
+    same = near & (np.abs(np.log(size[:, None] / size)) < DOUBLE_LOG_RATIO)
+    dropped = np.zeros(len(size), bool)
+    for i in order:
+        if not dropped[i]:
+            same[i, i] = False
+            dropped |= same[i]
+    return np.flatnonzero(~dropped)
 
 
 def _probable(head: Head, table: Array, names: list[str]) -> tuple[Array, tuple[str, ...]]:
@@ -132,7 +150,8 @@ def _apart(shape: Outline, rows: Array, lines: list[Line]) -> NDArray[np.bool_]:
 def _spots(
     flat: Flat,
     grey: ByteImage,
-    places: Places,
+    pyramid: Pyramid,
+    seen: Candidates,
     shape: Outline,
     rows: Array,
     size: Sizes,
@@ -144,9 +163,8 @@ def _spots(
     if not index.size:
         return []
     contrast = contrast_of(flat, shape, lighting)
-    seen = places.seen
     zone = halo.halo_lengths(
-        places.pyramid,
+        pyramid,
         shape.x_px[index],
         shape.y_px[index],
         size.length_px[index],

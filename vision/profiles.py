@@ -42,6 +42,10 @@ class Outline:
     ellipse_length_px: Array
     ellipse_width_px: Array
 
+    def take(self, rows: NDArray[np.intp]) -> Outline:
+        """Only these rows."""
+        return Outline(*(getattr(self, name)[rows] for name in self.__slots__))
+
 
 def sample(pyramid: Pyramid, x_px: Array, y_px: Array, spacing_px: Array) -> Array:
     """Signal at places. x_px, y_px : (N, ...) photo px; spacing_px : (N,) distance of neighbouring samples.

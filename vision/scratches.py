@@ -28,7 +28,7 @@ BESIDE = np.abs(OFFSETS) > 4.4
 LEFT, RIGHT = OFFSETS < -4.4, OFFSETS > 4.4
 MOST_LINES = 40
 LEAST_HEIGHT = 6.0
-LEAST_FITTED, LEAST_ALONG = 8.0, 0.35  # a path that follows noise gains height with its length, not contrast
+LEAST_FITTED, LEAST_ALONG = 8.0, 0.35  # a path that follows noise gains height by length, not contrast
 LEAST_RISE = 0.7  # of one sample, in sd: what is fainter lies far below what an eye can see
 BESIDE_SAMPLES = 3.0
 WIDEST_SAMPLES = 7
@@ -142,7 +142,7 @@ def _standing_out(
 
 
 def _sharpen(pyramid: Pyramid) -> tuple[NDArray[np.int16], float]:
-    """Half-size signal without anything wider than a line, clipped so that no spot outweighs a line, and its noise.
+    """Half-size signal without anything wider than a line, clipped so that no spot outweighs a line; its noise.
 
     In whole numbers, from the bytes of level 0: sums of 64 samples fit into 16 bits.
     """

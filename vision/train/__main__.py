@@ -1,7 +1,8 @@
 """Make the weights again: `python -m vision.train [--seed S] [--share F] [--keep DIR] [--out FILE]`.
 
-Draws the photos of `PLAN`, runs them through the stages of an inspection, fits the heads and writes one file. Takes
-about an hour on one core; `--share 0.1` draws a tenth, to try things out. `--keep` holds tables between runs.
+Draws the photos of `PLAN`, runs them through the stages of an inspection, fits the heads and writes one
+file. Takes about an hour on one core; `--share 0.1` draws a tenth, to try things out. `--keep` holds tables
+between runs.
 """
 
 from __future__ import annotations
@@ -22,7 +23,10 @@ from vision.train.photos import CHOOSING, TRAINING, shot_of, varied
 
 @dataclass(frozen=True)
 class Batch:
-    """count photos of one renderer from seed `first` on; twin : each a second time as another camera would see it."""
+    """count photos of one renderer from seed `first` on.
+
+    twin : each a second time, as another camera would see it
+    """
 
     renderer: str
     first: int
@@ -33,10 +37,12 @@ class Batch:
 
 
 PLAN = (
-    Batch("traced", TRAINING.start, 360, 2.2, True, True),
-    Batch("painted", TRAINING.start + 100_000, 240, 2.2, True, True),
-    Batch("traced", CHOOSING.start, 110, 2.2, False, False),
-    Batch("painted", CHOOSING.start + 50_000, 80, 2.2, False, False),
+    Batch("traced", TRAINING.start, 171, 3.0, True, True),
+    Batch("traced", TRAINING.start + 171, 153, 2.2, True, True),
+    Batch("painted", TRAINING.start + 100_000, 186, 2.2, True, True),
+    Batch("traced", CHOOSING.start, 16, 3.0, False, False),
+    Batch("traced", CHOOSING.start + 16, 77, 2.2, False, False),
+    Batch("painted", CHOOSING.start + 100_000, 93, 2.2, False, False),
 )
 
 
@@ -46,8 +52,7 @@ def tables_of(batch: Batch, share: float, keep: Path | None) -> list[Tables]:
     for seed in range(batch.first, batch.first + max(2, round(batch.count * share))):
         path = None if keep is None else keep / f"{batch.renderer}_{seed}.tables"
         if path is not None and path.exists():
-            # our own file of this very program, in a folder the caller named
-            out += pickle.loads(path.read_bytes())  # noqa: S301
+            out += pickle.loads(path.read_bytes())  # noqa: S301  our own, in a named folder
             continue
         shot = shot_of(seed, batch.renderer, batch.megapixels, batch.crowded)
         some = [gather(shot)] + ([gather(varied(shot))] if batch.twin else [])
@@ -59,7 +64,9 @@ def tables_of(batch: Batch, share: float, keep: Path | None) -> list[Tables]:
 
 def main(words: list[str] | None = None) -> int:
     """Run the whole training; returns the exit status."""
-    parser = argparse.ArgumentParser(prog="python -m vision.train", description="Make the weights of the eye.")
+    parser = argparse.ArgumentParser(
+        prog="python -m vision.train", description="Make the weights of the eye."
+    )
     parser.add_argument("--seed", type=int, default=11, help="seed of the networks' first weights")
     parser.add_argument("--share", type=float, default=1.0, help="part of the planned photos to draw")
     parser.add_argument("--keep", type=Path, help="folder to hold tables between runs")

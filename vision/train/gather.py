@@ -62,8 +62,8 @@ def gather(shot: Shot) -> Tables:
     lines = list(places.lines)
     line_table, line_names = line_features(flat, lines, setup.lighting, blur, mm_per_px)
     line_label, line_truth = label_lines(shot, lines)
-    shape, table, names = eye.spot_table(flat, places, setup.lighting, blur, mm_per_px)
-    label, truth = label_spots(shot, shape, places.seen.coarse, blur)
+    seen_spots, shape, table, names = eye.spot_table(flat, places, setup.lighting, blur, mm_per_px)
+    label, truth = label_spots(shot, shape, seen_spots.coarse, blur)
     size = np.full((len(label), 5), np.nan)
     size[:, 2], size[:, 3], size[:, 4] = shape.length_px, shape.width_px, blur
     for i, t in enumerate(truth):
@@ -137,13 +137,8 @@ def label_spots(shot: Shot, shape: Outline, coarse: Array, blur_px: float) -> tu
         hit = (gap < max(1.5, 0.3 * length)) & (shape.length_px > 0.35 * length)
         hit &= shape.length_px < 3 * length + 4 * blur_px + 2
         label[near] = NOISE
-        if hit.any():
-            j = np.flatnonzero(hit)
-            off = gap[j] / (0.3 * length + 1) + np.abs(
-                np.log(shape.length_px[j] / max(length, 2.5 * blur_px))
-            )
-            best = j[off.argmin()]
-            label[best], truth[best] = CLASSES.index(row["kind"]), i
+        # several candidates of one nucleus that all trace it are all right: only one of them is kept at work
+        label[hit], truth[hit] = CLASSES.index(row["kind"]), i
     return label, truth
 
 
