@@ -1,8 +1,8 @@
 """How sharp the photo is, measured on its own edges, and the modulation transfer of a slanted edge.
 
 Blur is the standard deviation, in pixels, of the step from dark to light at a sharp edge. Tags give it
-directly. Without
-them the sharpest steps that stand in the photo do: nothing in a photo can be sharper than its blur.
+directly. Without them the sharpest steps that stand in the photo do: nothing in a photo can be sharper than
+its blur.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ def blur_of_marks(flat: Flat, most: int = 150) -> float | None:
     """Blur from the smallest strong marks in the photo (dust, seeds, fibres); None when it shows too few.
 
     Each mark gets the Gaussian that fits it (adaptive moments); the narrow axis of a point or of a thin line
-    is the
-    blur itself. Marks can be wider than the blur, never narrower, so a low percentile over them is reported.
+    is the blur itself. Marks can be wider than the blur, never narrower, so a low percentile over them is
+    reported.
     """
     places = _strong_places(flat.signal, most)
     h, w = flat.signal.shape
@@ -90,8 +90,7 @@ def narrow_widths(patches: Floats) -> Floats:
 
     patches : shape (N, 2 R + 1, 2 R + 1), >= 0, each with its peak near the middle
     Adaptive moments: moments under a Gaussian weight of the mark's own shape have half the mark's covariance
-    when the
-    mark is Gaussian (G. M. Bernstein and M. Jarvis, Astronomical Journal 123 (2002), section 3).
+    when the mark is Gaussian (G. M. Bernstein and M. Jarvis, Astronomical Journal 123 (2002), section 3).
     """
     reach = patches.shape[1] // 2
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float64)
@@ -120,10 +119,9 @@ def flank_widths(patches: Floats) -> Floats:
     """Blur read from the steepest flank of each patch, as if it were a thin line; shape (N,).
 
     A line of height H smeared by a Gaussian rises by H / (sigma sqrt(e)) a pixel at most; the central
-    difference that
-    measures the slope smears it once more by a box two pixels wide (variance 1 / 3). The rims of bubbles and
-    the
-    edges of small stones read true in this way, a broad plateau reads up to half too soft.
+    difference that measures the slope smears it once more by a box two pixels wide (variance 1 / 3). The
+    rims of bubbles and the edges of small stones read true in this way, a broad plateau reads up to half
+    too soft.
     """
     slope_x = (patches[:, 1:-1, 2:] - patches[:, 1:-1, :-2]) / 2.0
     slope_y = (patches[:, 2:, 1:-1] - patches[:, :-2, 1:-1]) / 2.0
@@ -135,8 +133,8 @@ def flank_widths(patches: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Mtf:
-    """Modulation transfer of an edge. cycles_per_px, modulation : shape (N,); mtf50 : where it falls to one
-    half."""
+    """Modulation transfer of an edge. cycles_per_px, modulation :
+    shape (N,); mtf50 : where it falls to one half."""
 
     cycles_per_px: Floats
     modulation: Floats
@@ -157,10 +155,8 @@ def slanted_edge_mtf(patch: NDArray[np.generic], oversampling: int = 4) -> Mtf:
 
     patch : shape (H, W), linear light, one straight edge from top to bottom slanted by about 2 to 15 degrees
     The steps are those of ISO 12233 (edge spatial frequency response): centroid of each row's derivative,
-    straight
-    line through them, all pixels projected along it into bins of 1 / oversampling px, derivative, Hamming
-    window,
-    discrete Fourier transform, and the correction for the finite difference.
+    straight line through them, all pixels projected along it into bins of 1 / oversampling px, derivative,
+    Hamming window, discrete Fourier transform, and the correction for the finite difference.
     Raises StageError when the patch holds no such edge.
     """
     image = np.asarray(patch, np.float64)

@@ -1,5 +1,5 @@
-"""Photos that decode but cannot be trusted: too dark, blown out, badly lit, of something else, out of
-focus."""
+"""Photos that decode but cannot be trusted: too dark, blown
+out, badly lit, of something else, out of focus."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ EVENLY_LIT_BLACK = 60.0
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """One thing that is wrong with a photo. `ends` : nothing in it can be judged, so nothing is looked
-    for."""
+    """One thing that is wrong with a photo. `ends` : nothing in
+    it can be judged, so nothing is looked for."""
 
     flag: str
     message: str
@@ -87,8 +87,7 @@ def check_subject(grey: ByteImage, flat: Flat, lighting: str) -> list[Condition]
     """Whether the photo shows smoothly lit glass under the lighting that the set-up names.
 
     Roughness far above the fine noise means something else than glass. Marks that scatter are brighter than
-    a dark
-    ground; on a lit ground nearly everything is darker than it.
+    a dark ground; on a lit ground nearly everything is darker than it.
     """
     rough, fine = roughness(grey, flat)
     if rough > ROUGHEST_SD or (rough > ROUGH_SD and rough > ROUGH_RATIO * max(fine, 1.0)):
@@ -113,8 +112,8 @@ def check_subject(grey: ByteImage, flat: Flat, lighting: str) -> list[Condition]
 
 
 def roughness(grey: ByteImage, flat: Flat) -> tuple[float, float]:
-    """Typical departure of pixels from the light behind them, and of pixels from their near neighbours (as
-    sd)."""
+    """Typical departure of pixels from the light behind them, and
+    of pixels from their near neighbours (as sd)."""
     step = max(2, int(np.sqrt(grey.size / 40_000)))
     inside = flat.mask[::step, ::step] > 0
     if inside.sum() < 200:

@@ -1,10 +1,8 @@
 """The sheet's far edges, looked for in the photo when the set-up does not tell the sheet's size.
 
 The near edges lie at x = 0 and y = 0 of the sheet. A far edge is a line across or along the whole field:
-sharp over a
-few pixels in nearly every row, with other light beyond it. Lamps and panels have soft borders, scratches
-end, and a
-line that somebody drew has the same light on both sides.
+sharp over a few pixels in nearly every row, with other light beyond it. Lamps and panels have soft borders,
+scratches end, and a line that somebody drew has the same light on both sides.
 """
 
 from __future__ import annotations
@@ -54,8 +52,8 @@ def with_seen_edges(grey: ByteImage, setup: PhotoSetup, frame: Frame) -> tuple[P
 def far_edge_mm(
     grey: ByteImage, field_mm: tuple[float, float, float, float], frame: Frame, axis: int
 ) -> float | None:
-    """Where the sheet ends inside the field along x (axis 0) or y (axis 1), in sheet mm; None where it does
-    not."""
+    """Where the sheet ends inside the field along x (axis 0) or y
+    (axis 1), in sheet mm; None where it does not."""
     low, high = max(field_mm[axis], 0.0), field_mm[axis + 2]
     other_low, other_high = max(field_mm[1 - axis], 0.0), field_mm[3 - axis]
     span = other_high - other_low
@@ -100,8 +98,8 @@ def _read(
 
 
 def _sharpness(value: Floats, noise: float) -> Floats:
-    """Change over a few pixels beyond what a soft border would give, in sd, best within two pixels of each
-    place."""
+    """Change over a few pixels beyond what a soft border would
+    give, in sd, best within two pixels of each place."""
     near = _change(value, SHARP_PX)
     far = _change(value, SOFT_PX) * (SHARP_PX / SOFT_PX) * 1.5
     sharp = (near - far) / (noise * np.sqrt(2.0))

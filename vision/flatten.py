@@ -1,12 +1,10 @@
 """Uneven light taken out: what the photo would show of a faultless sheet, and the noise about it.
 
 The light is found on a grid of blocks. A median over a window wider than any defect keeps straight borders
-(lamp
-tubes, reflections) and forgets spots and lines; what it rounds off, crests of tubes and fall-off, is put
-back by
-smoothing the remainder without its outliers. Flicker bands of a rolling shutter are rows or columns that
-rise and
-fall together and are taken out as such. Cost is linear in pixels; the photo itself is read twice.
+(lamp tubes, reflections) and forgets spots and lines; what it rounds off, crests of tubes and fall-off, is
+put back by smoothing the remainder without its outliers. Flicker bands of a rolling shutter are rows or
+columns that rise and fall together and are taken out as such. Cost is linear in pixels; the photo itself is
+read twice.
 """
 
 from __future__ import annotations
@@ -36,8 +34,8 @@ MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution is 0.67
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """The light of a whole photo on its grid of blocks: level, noise by grey value, and extra roughness >=
-    1."""
+    """The light of a whole photo on its grid of blocks: level,
+    noise by grey value, and extra roughness >= 1."""
 
     level: FloatImage
     noise_of_level: NDArray[np.float32]
@@ -85,8 +83,7 @@ def block_means(grey: ByteImage, mask: ByteImage) -> tuple[FloatImage, NDArray[n
     """Mean grey value of each block, and whether the block lies wholly inside the mask.
 
     Returns arrays of shape (ceil(H / BLOCK_PX), ceil(W / BLOCK_PX)). Blocks outside hold the values of their
-    nearest
-    neighbours inside.
+    nearest neighbours inside.
     """
     whole = _padded(grey)
     h, w = whole.shape[0] // BLOCK_PX, whole.shape[1] // BLOCK_PX
@@ -161,8 +158,8 @@ def _banding(ratio: FloatImage, inside: NDArray[np.bool_]) -> FloatImage:
 
 
 def _median(values: FloatImage, kernel: int) -> FloatImage:
-    """Median filter of real values through OpenCV's constant-time filter of bytes: coarse, then the
-    remainder."""
+    """Median filter of real values through OpenCV's constant-time
+    filter of bytes: coarse, then the remainder."""
     coarse = _median_at_half_size(values, kernel)
     rest = values - coarse
     step = float(np.ptp(values)) / 255.0
@@ -191,8 +188,8 @@ def _median_bytes(values: FloatImage, low: float, step: float, kernel: int) -> F
 
 
 def _bands(ratio: FloatImage, axis: int) -> FloatImage:
-    """Common factor of each row (axis 1) or column (axis 0): the median over it, where enough of it is
-    glass."""
+    """Common factor of each row (axis 1) or column (axis 0): the
+    median over it, where enough of it is glass."""
     step = max(1, ratio.shape[axis] // 96)
     take = np.sort(ratio[:, ::step] if axis == 1 else ratio[::step, :].T, axis=1)  # not known sorts last
     known = np.isfinite(take).sum(axis=1)
@@ -206,9 +203,8 @@ def _along_tubes(mean: FloatImage, level: FloatImage, inside: NDArray[np.bool_])
     """Light that runs along one direction, such as lamp tubes, by a median along it; 0 where there is none.
 
     It reaches over 25 blocks (200 photo pixels) along and one block across, so spots do not survive it, and
-    a scratch,
-    an eighth of its height in a block's mean, loses a few per cent at most. `level` is a first guess of the
-    light.
+    a scratch, an eighth of its height in a block's mean, loses a few per cent at most. `level` is a first
+    guess of the light.
     """
     nothing = np.zeros_like(mean)
     gx, gy = cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1)
@@ -262,9 +258,8 @@ def noise_by_level(grey: ByteImage, level: FloatImage, inside: NDArray[np.bool_]
     """Standard deviation of a pixel at each grey value 0..255, from the photo's own quiet pixels.
 
     Pixels are gathered by the light behind them; each class gives 1.4826 x its median absolute deviation,
-    and classes
-    are joined by straight lines. Both shot noise and the camera's tone curve are thereby in it, whatever
-    they are.
+    and classes are joined by straight lines. Both shot noise and the camera's tone curve are thereby in it,
+    whatever they are.
     """
     value, light = _sampled(grey, level, inside, NOISE_SAMPLES)
     table = np.full(256, SMALLEST_NOISE, np.float32)
@@ -285,8 +280,8 @@ def _quiet_sd(rest: NDArray[np.float32]) -> float:
     """Standard deviation without the outliers that defects are.
 
     The median absolute deviation of whole grey values jumps in steps; it only sets the limit (3 sd) inside
-    which the
-    plain standard deviation is taken. 1.013 makes up for the tails cut off a normal distribution there.
+    which the plain standard deviation is taken. 1.013 makes up for the tails cut off a normal distribution
+    there.
     """
     middle = float(np.median(rest))
     limit = 3.0 * max(MAD_TO_SD * float(np.median(np.abs(rest - middle))), 0.6)
@@ -297,8 +292,8 @@ def _quiet_sd(rest: NDArray[np.float32]) -> float:
 def _sampled(
     grey: ByteImage, level: FloatImage, inside: NDArray[np.bool_], count: int
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Grey values of a regular sample of pixels inside the mask, and the light behind each (nearest
-    block)."""
+    """Grey values of a regular sample of pixels inside the
+    mask, and the light behind each (nearest block)."""
     step = max(1, int(np.sqrt(grey.size / count)))
     step += 1 - step % 2  # odd, so that the sample does not lock to JPEG's blocks of 8
     ys, xs = np.arange(step // 2, grey.shape[0], step), np.arange(step // 2, grey.shape[1], step)

@@ -40,8 +40,8 @@ class Frame:
 
     @classmethod
     def square_on(cls, mm_per_px: float, x0_mm: float, y0_mm: float) -> Frame:
-        """A camera that looks at the sheet square-on: the outer corner of pixel (0, 0) lies at (x0_mm,
-        y0_mm)."""
+        """A camera that looks at the sheet square-on: the outer
+        corner of pixel (0, 0) lies at (x0_mm, y0_mm)."""
         return cls((mm_per_px, 0.0, x0_mm, 0.0, mm_per_px, y0_mm, 0.0, 0.0, 1.0), (0.0, 0.0), 1.0)
 
     def px_to_mm(self, points_px: ArrayLike) -> Points:
@@ -54,8 +54,8 @@ class Frame:
         return result
 
     def mm_to_px(self, points_mm: ArrayLike) -> Points:
-        """Photo places of sheet places. points_mm : shape (N, 2); returns shape (N, 2), px (outside
-        allowed)."""
+        """Photo places of sheet places. points_mm : shape (N, 2);
+        returns shape (N, 2), px (outside allowed)."""
         mm = _points(points_mm)
         inverse = np.linalg.inv(np.asarray(self.homography).reshape(3, 3))
         uvw = mm @ inverse[:, :2].T + inverse[:, 2]

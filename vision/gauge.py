@@ -2,10 +2,9 @@
 size.
 
 Bias is the mean of what was measured less what is printed. Repeatability is the standard deviation of the
-same mark
-over several photos, pooled over the marks of a size (repeatability standard deviation, ISO 5725-2); spread
-is that of
-equal marks within the photos, which also holds what the place in the picture does.
+same mark over several photos, pooled over the marks of a size (repeatability standard deviation, ISO
+5725-2); spread is that of equal marks within the photos, which also holds what the place in the picture
+does.
 """
 
 from __future__ import annotations
@@ -74,8 +73,8 @@ class SizeReading:
 
 @dataclass(frozen=True, slots=True)
 class CardReading:
-    """What the photos of one card gave. mm_per_px, smallest_sized_mm, blur_px : the coarsest of the
-    photos."""
+    """What the photos of one card gave. mm_per_px,
+    smallest_sized_mm, blur_px : the coarsest of the photos."""
 
     photos: tuple[str, ...]
     lighting: str
@@ -255,8 +254,8 @@ def reading_in_words(reading: CardReading) -> list[str]:
         rows.append(
             f"{size.what:<5}{size.printed_mm:>7g}{size.width_mm:>8g}{size.found:>5}/{size.marks:<4}"
             f"{size.sized:>5}{_cell(size.mean_mm, 10, 3)}{_cell(size.bias_mm, 10, 3)}{_cell(share, 8, 1)}"
-            f"{_cell(size.repeatability_mm, 9, 3)}{_cell(size.spread_mm, 8, 3)}{_cell(size.stated_sd_mm, 10, 3)}"
-            f"{_cell(size.worst_mm, 8, 3)}"
+            f"{_cell(size.repeatability_mm, 9, 3)}{_cell(size.spread_mm, 8, 3)}"
+            f"{_cell(size.stated_sd_mm, 10, 3)}{_cell(size.worst_mm, 8, 3)}"
         )
     return rows + list(reading.messages)
 
@@ -266,8 +265,8 @@ def _cell(value: float | None, width: int, digits: int) -> str:
 
 
 def reading_plot(reading: CardReading, width: int = 1200, height: int = 720) -> ByteImage:
-    """Bias in per cent over printed dot size, with bars of one spread each way; uint8, shape (height,
-    width)."""
+    """Bias in per cent over printed dot size, with bars of one
+    spread each way; uint8, shape (height, width)."""
     picture = np.full((height, width, 3), 255, np.uint8)
     left, right, top, bottom = 90, width - 30, 60, height - 80
     sizes = [size for size in reading.sizes if size.what == "dot"]

@@ -1,8 +1,8 @@
 """Which pixels show glass that is to be looked at: field, sheet, tags and blown-out places.
 
 The field and the sheet's cut edges are drawn from the set-up through the frame, so a backdrop past the cut
-edge is
-left out wherever the set-up tells the sheet's size (and its two edges at x = 0 and y = 0 are always known).
+edge is left out wherever the set-up tells the sheet's size (and its two edges at x = 0 and y = 0 are always
+known).
 """
 
 from __future__ import annotations
@@ -33,10 +33,8 @@ class Seen:
     """What of the field the photo shows.
 
     mask : uint8, shape (H, W), 255 on glass inside the field; covered_mm : bounding box in sheet mm (None
-    without a
-    frame); fraction : of the field's glass that the mask shows; hidden_fraction : of the field inside the
-    photo that
-    is blown out
+    without a frame); fraction : of the field's glass that the mask shows; hidden_fraction : of the field
+    inside the photo that is blown out
     """
 
     mask: ByteImage
@@ -83,8 +81,8 @@ def look_where(grey: ByteImage, setup: PhotoSetup | None, frame: Frame | None, t
 
 
 def glass_of_field(setup: PhotoSetup) -> Rectangle:
-    """The part of the field that is sheet: cut off at x = 0, y = 0 and, when told, at the sheet's far
-    edges."""
+    """The part of the field that is sheet: cut off at x = 0, y =
+    0 and, when told, at the sheet's far edges."""
     if setup.field_mm is None:
         return 0.0, 0.0, 0.0, 0.0
     x0, y0, x1, y1 = setup.field_mm
@@ -97,8 +95,8 @@ def glass_of_field(setup: PhotoSetup) -> Rectangle:
 def _trim_cut_edges(
     rectangle: Rectangle, setup: PhotoSetup, frame: Frame, shape: tuple[int, int]
 ) -> Rectangle:
-    """Step back from cut edges inside the photo: the edge itself is bright or dark and a millimetre or two
-    wide."""
+    """Step back from cut edges inside the photo: the edge itself
+    is bright or dark and a millimetre or two wide."""
     x0, y0, x1, y1 = rectangle
     middle = frame.mm_to_px([((x0 + x1) / 2, (y0 + y1) / 2)])
     middle = np.clip(middle, 0, [shape[1], shape[0]])

@@ -2,8 +2,7 @@
 map.
 
 Everything here works on the numbers of result files (`Inspection.to_dict()`), so results that were stored
-can be put
-together at any time, in any order. Photos without a scale take no part.
+can be put together at any time, in any order. Photos without a scale take no part.
 """
 
 from __future__ import annotations
@@ -34,8 +33,7 @@ class Merged:
     members : (index of the photo, number of the find in it), best first
     kind, not_glass, kind_scores : all photos' opinions together
     x_mm, y_mm, length_mm, width_mm, halo_mm, length_sd_mm : of the best photo (a scratch that runs over
-    several
-        photos: of the joined path); None where no photo could size it
+    several photos: of the joined path); None where no photo could size it
     path_mm : of a scratch, joined; missed_in : photos that show the place well enough and do not show the
     mark
     """
@@ -216,8 +214,8 @@ def pooled(opinions: Sequence[dict[str, float]]) -> dict[str, float]:
 def _joined_path(
     members: list[tuple[int, dict[str, Any]]],
 ) -> tuple[tuple[tuple[float, float], ...] | None, float | None, float | None]:
-    """Path, length and its uncertainty of a mark; a scratch in several photos is put together along its
-    course."""
+    """Path, length and its uncertainty of a mark; a scratch in
+    several photos is put together along its course."""
     best = members[0][1]
     paths = [np.asarray(find["path_mm"], np.float64) for _, find in members if find["path_mm"] is not None]
     if not paths:
@@ -247,8 +245,8 @@ def _arc(path: Floats) -> float:
 
 
 def _would_show(result: dict[str, Any], x_mm: float, y_mm: float, length_mm: float | None) -> bool:
-    """Whether a photo covers a place finely enough to size a mark of that length (unsized marks: covers
-    it)."""
+    """Whether a photo covers a place finely enough to size a
+    mark of that length (unsized marks: covers it)."""
     covered, smallest = result.get("covered_mm"), result.get("smallest_sized_mm")
     if covered is None or smallest is None:
         return False

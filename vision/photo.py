@@ -1,8 +1,8 @@
 """A photo's bytes: what they are, how large, which way up, and their grey values, decoded once.
 
 Sizes are read from the header and checked before anything is decoded, because a file of 50 kB can unpack to
-hundreds
-of megapixels. Grey is the luma that JPEG carries anyway; decoding it alone takes half the time of colour.
+hundreds of megapixels. Grey is the luma that JPEG carries anyway; decoding it alone takes half the time of
+colour.
 """
 
 from __future__ import annotations
@@ -74,8 +74,8 @@ def read_photo(data: bytes, name: str) -> Photo:
 
 
 def read_colour(data: bytes, name: str) -> ByteImage:
-    """The photo in colour for drawing on: uint8, shape (H, W, 3), red green blue, upright. Raises
-    PhotoError."""
+    """The photo in colour for drawing on: uint8, shape (H, W,
+    3), red green blue, upright. Raises PhotoError."""
     header = read_header(data, name)
     if header.form == "HEIC":
         return np.asarray(_heic_image(data, name).convert("RGB"))
@@ -183,8 +183,8 @@ def _pillow_header(data: bytes, name: str, form: str) -> Header:
 
 
 def _png_exif(data: bytes) -> bytes:
-    """The eXIf chunk of a PNG, wherever it stands; Pillow alone would decode the picture to look behind
-    it."""
+    """The eXIf chunk of a PNG, wherever it stands; Pillow alone
+    would decode the picture to look behind it."""
     for kind, content in _png_chunks(data):
         if kind == b"eXIf":
             return content
@@ -192,8 +192,8 @@ def _png_exif(data: bytes) -> bytes:
 
 
 def _png_is_whole(data: bytes) -> bool:
-    """Whether every chunk is there and intact; asked before decoding because libpng writes to standard
-    error."""
+    """Whether every chunk is there and intact; asked before
+    decoding because libpng writes to standard error."""
     last = b""
     for kind, _ in _png_chunks(data):
         last = kind
@@ -201,8 +201,8 @@ def _png_is_whole(data: bytes) -> bool:
 
 
 def _png_chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
-    """Kind and content of each intact chunk (PNG specification, section 5.3); stops at the first broken
-    one."""
+    """Kind and content of each intact chunk (PNG specification,
+    section 5.3); stops at the first broken one."""
     at = 8
     while at + 12 <= len(data):
         length, kind = struct.unpack(">I4s", data[at : at + 8])
@@ -229,8 +229,8 @@ def _decode(data: bytes, name: str, header: Header, flags: int) -> ByteImage:
 
 
 def _to_bytes(deep: NDArray[np.uint16]) -> ByteImage:
-    """16-bit samples to 8 bits. Cameras store 10, 12 or 14 bits in them; the peak tells how many are in
-    use."""
+    """16-bit samples to 8 bits. Cameras store 10, 12 or 14 bits
+    in them; the peak tells how many are in use."""
     peak = int(deep.max())
     bits = next(bits for bits in (10, 12, 14, 16) if peak < 1 << bits)
     return cv2.convertScaleAbs(deep, alpha=255.0 / ((1 << bits) - 1))

@@ -6,8 +6,7 @@
     measure  each place -> size, kind, place on the sheet
 
 Everything is found and measured in the photo's own pixels; only results are carried to the sheet, so nothing
-is
-blurred by resampling and the cost stays linear in the number of pixels.
+is blurred by resampling and the cost stays linear in the number of pixels.
 """
 
 from __future__ import annotations
@@ -51,8 +50,7 @@ def inspect_photo(
     data : the file's bytes; setup : its checked set-up, None when nobody told it; name : for messages
     stages : where to put pictures of each stage, None for nowhere
     Raises PhotoError when the bytes are not a usable photo. A photo that decodes but cannot be trusted gives
-    a result
-    with flags and messages, and without what cannot be told.
+    a result with flags and messages, and without what cannot be told.
     """
     with one_thread():
         return _inspect(data, setup, name, stages)

@@ -29,8 +29,8 @@ TONE_CURVE_SHIFT = 0.2  # a tone curve of gamma 2.2 moves edges outwards by abou
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """frame, scale : None when the photo cannot be sized; blur_px : from the tags, None without; flags and
-    messages."""
+    """frame, scale : None when the photo cannot be sized; blur_px :
+    from the tags, None without; flags and messages."""
 
     frame: Frame | None
     scale: Scale | None
@@ -170,8 +170,8 @@ def _turned(ratio_x: float, ratio_y: float, wide: float, high: float, field_x: f
 
 
 def _middle(frame: Frame, setup: PhotoSetup, shape: tuple[int, ...]) -> NDArray[np.float64]:
-    """The field's middle in the photo, or the photo's own where the field's lies outside; shape (1, 2),
-    px."""
+    """The field's middle in the photo, or the photo's own where
+    the field's lies outside; shape (1, 2), px."""
     h, w = shape[0], shape[1]
     if setup.field_mm is not None:
         x0, y0, x1, y1 = setup.field_mm

@@ -1,10 +1,9 @@
 """What the stages hand to each other and what an inspection gives back.
 
 Pixels: x to the right, y down, in the upright photo; (0, 0) is the OUTER corner of the first pixel, so the
-first
-pixel's centre is (0.5, 0.5). Millimetres: sheet frame, x across the ribbon, y along it. Both frames have y
-down as
-the inspector sees the sheet, so an angle is counted from +x towards +y (clockwise on the screen).
+first pixel's centre is (0.5, 0.5). Millimetres: sheet frame, x across the ribbon, y along it. Both frames
+have y down as the inspector sees the sheet, so an angle is counted from +x towards +y (clockwise on the
+screen).
 """
 
 from __future__ import annotations
@@ -58,8 +57,8 @@ class Flat:
     """A photo with its uneven light taken out.
 
     signal : float32, shape (H, W), (grey - level) / noise, in standard deviations of the photo's own noise
-    at that
-        brightness; dark field defects are mostly > 0, bright field ones mostly < 0; exactly 0 where mask is 0
+    at that brightness; dark field defects are mostly > 0, bright field ones mostly < 0; exactly 0 where
+    mask is 0
     mask : uint8, shape (H, W), 255 where the pixel shows glass inside the field, else 0
     level_small : float32, shape (ceil(H / block), ceil(W / block)), the light without defects, in grey values
     block : pixels of the photo per pixel of `level_small`
@@ -114,14 +113,12 @@ class Find:
     not_glass : None, or what it is instead ("dust", "lint", ...): shown to the inspector, not counted
     x_mm, y_mm : middle of the nucleus in the sheet frame, None without a scale
     length_mm, width_mm : largest dimension of the nucleus and largest dimension across it; a scratch's
-    length is its
-        arc length; None without a scale or below the photo's smallest sized length
+    length is its arc length; None without a scale or below the photo's smallest sized length
     halo_mm : largest dimension of the distorted zone, None where none shows
     length_sd_mm, width_sd_mm : standard uncertainties
     length_px, width_px : the same sizes in pixels, always there
     angle_deg : direction of the long axis in the sheet frame (photo frame without a scale), 0 = along +x,
-    counted
-        towards +y, in [0, 180)
+    counted towards +y, in [0, 180)
     path_mm, path_px : the line of a scratch, None for spots
     kind_scores : probabilities of "bubble", "stone", "scratch", "not_glass", together 1
     contrast : peak of |grey - level| / level (bright field) or / 255 (dark field), signed

@@ -1,11 +1,9 @@
 """From reference tags to a frame: homography and lens distortion fitted together, with what they are worth.
 
 Nobody tells the lens. Four tags of known size bend a little differently at different distances from the
-middle of the
-photo, and that is enough: the sides' points are matched to the sides' lines on the sheet by least squares
-over the
-homography (8), k1 and k2 (held near 0) and one common shift of all edges (a camera's tone curve moves every
-dark-to-light edge the same way).
+middle of the photo, and that is enough: the sides' points are matched to the sides' lines on the sheet by
+least squares over the homography (8), k1 and k2 (held near 0) and one common shift of all edges (a camera's
+tone curve moves every dark-to-light edge the same way).
 """
 
 from __future__ import annotations
@@ -83,8 +81,7 @@ def fit_frame(
     """Fit the frame to the tags, leaving out one tag that does not fit the others if that settles it.
 
     Returns the fit (None with fewer than three usable tags) and the number of the tag that was left out.
-    Whether
-    the fit may be trusted is for the caller to ask.
+    Whether the fit may be trusted is for the caller to ask.
     """
     usable = [tag for tag in seen if tag.number in told and sum(side is not None for side in tag.sides) >= 3]
     if len(usable) < FEWEST_TAGS:
@@ -105,8 +102,8 @@ def fit_frame(
 
 
 def _fit(tags: list[SeenTag], told: dict[int, Corners], width_px: int, height_px: int) -> FrameFit:
-    """Levenberg-Marquardt from the plain homography of the corners; sheet places are brought to about 1
-    first."""
+    """Levenberg-Marquardt from the plain homography of the
+    corners; sheet places are brought to about 1 first."""
     centre, norm = (width_px / 2.0, height_px / 2.0), math.hypot(width_px, height_px) / 2.0
     points, line_a, line_b, owner = _side_points(tags, told)
     middle, span = line_a.mean(axis=0), float(np.ptp(line_a, axis=0).max())

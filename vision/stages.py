@@ -108,8 +108,8 @@ class StageFolder:
 
 
 def flat_picture(flat: Flat) -> ByteImage:
-    """The flat signal as grey values: nothing = middle grey, `SHOWN_SD` to black or white, masked places
-    black."""
+    """The flat signal as grey values: nothing = middle grey,
+    `SHOWN_SD` to black or white, masked places black."""
     picture = cv2.convertScaleAbs(
         np.clip(flat.signal, -SHOWN_SD, SHOWN_SD) + SHOWN_SD, alpha=GREY_OF_NOTHING / SHOWN_SD
     )

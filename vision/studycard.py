@@ -53,8 +53,8 @@ class Line:
 
 @lru_cache(maxsize=1)
 def dots() -> tuple[Dot, ...]:
-    """All dots, in rows of one size. Their places step by odd fractions, so that pixels cut them in
-    different ways."""
+    """All dots, in rows of one size. Their places step by odd
+    fractions, so that pixels cut them in different ways."""
     found = []
     for row, size in enumerate(DOT_SIZES_MM):
         y = DOT_ROWS_FROM_MM + row * DOT_ROW_MM

@@ -1,8 +1,7 @@
 """The sides of a reference tag, each fitted to a hundredth of a pixel.
 
 A side is a straight step from ink to paper, smeared by the photo's blur. It is fitted through all the pixels
-beside
-it at once, and the same fit gives the blur.
+beside it at once, and the same fit gives the blur.
 """
 
 from __future__ import annotations
@@ -55,9 +54,8 @@ def fine_sides(grey: ByteImage, corners_px: Floats, sides: Sides, gamma: float) 
     """The four sides again, from good corners, with a window that fits the blur.
 
     gamma : of the camera whose grey values are light ** (1 / gamma). A tone curve bends the smeared step,
-    and a
-    fit that does not know it errs by a few hundredths of a pixel, to and fro with the side's place between
-    the pixels.
+    and a fit that does not know it errs by a few hundredths of a pixel, to and fro with the side's place
+    between the pixels.
     """
     fine = _fit_round(grey, corners_px, _blur_of(sides), gamma, FINE_PIXELS)
     return tuple(new or old for new, old in zip(fine, sides, strict=True))
@@ -67,9 +65,8 @@ def _snapped(grey: ByteImage, corners: Floats) -> Floats:
     """Corners moved to the tag's outer border, where the search took the border's inner side for it.
 
     Across each side the mean grey value is read from one and a half modules inside to as far outside; the
-    border's
-    outer side is the first steep rise outwards of its darkest place, because only the border is ink all
-    along.
+    border's outer side is the first steep rise outwards of its darkest place, because only the border is
+    ink all along.
     """
     middle = corners.mean(axis=0)
     lines = []
@@ -97,8 +94,8 @@ def _snapped(grey: ByteImage, corners: Floats) -> Floats:
 
 
 def _first_rise(t: Floats, profile: Floats) -> float:
-    """Where a profile, sampled at t (half a pixel apart), first rises steeply after its lowest place; else
-    0."""
+    """Where a profile, sampled at t (half a pixel apart), first
+    rises steeply after its lowest place; else 0."""
     rise = np.concatenate([[0, 0], profile[4:] - profile[:-4], [0, 0]])
     rise[: int(profile[: 2 * len(t) // 3].argmin())] = 0
     steep = max(LEAST_STEP, 0.25 * float(rise.max()))
@@ -205,8 +202,8 @@ def _band(
 
 
 def _step_fit(unit: Floats, t: Floats, value: Floats, blur_px: float, reach: float) -> Floats | None:
-    """Gauss-Newton with weights that forgive dirt (Huber); returns low, its slope, high, its slope, c0, c1,
-    blur."""
+    """Gauss-Newton with weights that forgive dirt (Huber); returns
+    low, its slope, high, its slope, c0, c1, blur."""
     inner, outer = value[t < -0.4 * reach], value[t > 0.4 * reach]
     if inner.size < 8 or outer.size < 8:
         return None

@@ -1,5 +1,5 @@
-"""Reference tags in the photo: looked for in a reduced copy, because a search of all of it costs more than
-decoding."""
+"""Reference tags in the photo: looked for in a reduced copy,
+because a search of all of it costs more than decoding."""
 
 from __future__ import annotations
 
@@ -68,8 +68,8 @@ def refined(grey: ByteImage, tags: list[SeenTag], gamma: float) -> list[SeenTag]
 def _where_missing(
     grey: ByteImage, found: dict[int, Floats], told: dict[int, Corners]
 ) -> list[tuple[int, int, ByteImage]]:
-    """Parts of the photo to search finely: round the places of missing tags, or all of it with fewer than
-    two known."""
+    """Parts of the photo to search finely: round the places of
+    missing tags, or all of it with fewer than two known."""
     h, w = grey.shape
     if len(found) < 2:
         return [(0, 0, grey)]
@@ -92,8 +92,8 @@ def _where_missing(
 
 
 def _search(grey: ByteImage, reduction: int, wanted: tuple[int, ...], contrast: int) -> dict[int, Floats]:
-    """Tags at one size: number -> corners (4, 2) in photo pixels. contrast : grey values from local mean to
-    ink."""
+    """Tags at one size: number -> corners (4, 2) in photo pixels.
+    contrast : grey values from local mean to ink."""
     h, w = grey.shape
     small_size = (max(1, w // reduction), max(1, h // reduction))
     small = grey if reduction == 1 else cv2.resize(grey, small_size, interpolation=cv2.INTER_AREA)

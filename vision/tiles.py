@@ -1,8 +1,7 @@
 """Very large photos in parts: memory stays that of one part, and each part may hold as many marks as a photo.
 
 Parts overlap. A spot belongs to the part whose own ground, up to the middle of the overlap, holds its
-middle; a line
-that runs through several parts is put together from what each saw of it.
+middle; a line that runs through several parts is put together from what each saw of it.
 """
 
 from __future__ import annotations
@@ -28,8 +27,8 @@ Floats = NDArray[np.float64]
 
 
 def parts_of(width_px: int, height_px: int) -> list[tuple[int, int, int, int]]:
-    """Overlapping parts x0, y0, x1, y1 that cover a photo, row by row; one part if the photo is small
-    enough."""
+    """Overlapping parts x0, y0, x1, y1 that cover a photo, row
+    by row; one part if the photo is small enough."""
     if width_px * height_px <= 1.25 * LARGEST_PART_PX:
         return [(0, 0, width_px, height_px)]
     side = math.isqrt(LARGEST_PART_PX)
@@ -75,8 +74,8 @@ def shifted(sighting: Sighting, x0: int, y0: int) -> Sighting:
 def together(
     seen: list[tuple[tuple[int, int, int, int], list[Sighting]]], width_px: int, height_px: int
 ) -> list[Sighting]:
-    """The sightings of all parts (each with its own, already in pixels of the photo) as those of one
-    photo."""
+    """The sightings of all parts (each with its own, already in
+    pixels of the photo) as those of one photo."""
     spots: list[Sighting] = []
     lines: list[Sighting] = []
     for part, sightings in seen:
