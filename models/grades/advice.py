@@ -30,6 +30,7 @@ class Advice:
     says: tuple[str, ...]
 
 
+MOST_BLOCKING = 40
 CUT_CLEARANCE_MM = 10.0
 """How far a cut keeps from each fault that counts, where nobody says otherwise (common practice, no
 source).
@@ -62,6 +63,8 @@ def advice(sheet: SheetToJudge, grade: Grade, *, clearance_mm: float = CUT_CLEAR
 def blocking_faults(sheet: SheetToJudge, grade: Grade) -> tuple[int, ...] | None:
     """Faults without which the sheet passes, none of which could stay; None where that does not help.
 
+    None as well where more than MOST_BLOCKING faults stand in the way: nobody would look at each of them.
+
     Found rule by rule, worst offenders first, then thinned out: there may be another set of the same kind,
     but no part of this one is enough.
     """
@@ -75,6 +78,8 @@ def blocking_faults(sheet: SheetToJudge, grade: Grade) -> tuple[int, ...] | None
         if not bad:
             return None
         gone += [rest[i] for i in _offenders(bad[0])]
+        if len(gone) > MOST_BLOCKING:
+            return None
     for fault in list(gone):
         kept = [i for i in range(len(sheet.defects)) if i not in gone or i == fault]
         if judge(replace(sheet, defects=tuple(sheet.defects[i] for i in kept)), grade).outcome == ACCEPT:

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.grades import DefectToJudge, SheetToJudge, judge, load_sets
-from models.grades.advice import advice, blocking_faults, other_sides
+from models.grades.advice import MOST_BLOCKING, advice, blocking_faults, other_sides
 
 BOOK = load_sets()
 JIS, MIRROR = BOOK.grade("jis-r-3202-2011"), BOOK.grade("eschenfurt-mirror")
@@ -53,6 +53,13 @@ def test_a_stone_too_large_is_named_with_the_piece_beside_it() -> None:
 def test_names_given_by_the_caller_are_used() -> None:
     what = advice(sheet_of(DefectToJudge("stone", 500, 700, 4.0, name="S4")), JIS)
     assert "without defect S4" in what.says[0]
+
+
+def test_a_sheet_strewn_with_stones_is_not_listed_stone_by_stone() -> None:
+    strewn = [DefectToJudge("stone", 20 + 45 * i, 700, 4.0) for i in range(MOST_BLOCKING + 1)]
+    assert blocking_faults(sheet_of(*strewn[:-1]), JIS) == tuple(range(MOST_BLOCKING))
+    assert blocking_faults(sheet_of(*strewn), JIS) is None
+    assert advice(sheet_of(*strewn), JIS).piece is not None
 
 
 def test_two_pairs_too_close_share_one_fault() -> None:
