@@ -3,15 +3,29 @@
 from datetime import datetime
 
 from flask import Flask
+from werkzeug.routing import IntegerConverter, ValidationError
 
 from models.clock import plant_time
 from webapp import navigation
 from webapp.plant import current_plant
 from webapp.security import ROLE_WORDS
 
+LARGEST_NUMBER = 2**63 - 1
+
+
+class RecordNumber(IntegerConverter):
+    """Numbers in addresses: a record's number has 64 bits, a longer one is the address of nothing."""
+
+    def to_python(self, value: str) -> int:
+        number = int(super().to_python(value))
+        if number > LARGEST_NUMBER:
+            raise ValidationError
+        return number
+
 
 def init_app(app: Flask) -> None:
-    """Register globals and filters."""
+    """Register globals, filters and what counts as a number in an address."""
+    app.url_map.converters["int"] = RecordNumber
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals.update(navigation=navigation.entries, role_words=ROLE_WORDS)

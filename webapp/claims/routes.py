@@ -38,7 +38,7 @@ def find() -> ResponseReturnValue:
         cut_from, cut_to = _day(asked["from"], plant_zone), _day(asked["to"], plant_zone, days=1)
         if text or cut_from or cut_to:
             before = request.args.get("before", "")
-            before_id = int(before) if before.isdecimal() else None
+            before_id = int(before) if before.isdecimal() and len(before) < 19 else None
             found = find_sheets(db(), text, cut_from=cut_from, cut_to=cut_to, before_id=before_id)
     except BadValue as error:
         problem = str(error)
@@ -79,7 +79,7 @@ def _day(text: str, plant_zone: ZoneInfo, days: int = 0) -> datetime | None:
         return None
     try:
         day = datetime.fromisoformat(text).date() + timedelta(days=days)
+        return datetime.combine(day, time(), plant_zone).astimezone(UTC)
     except (ValueError, OverflowError):
         msg = f"day {text[:40]!r} cannot be read; expected for example 2026-03-02"
         raise BadValue(msg) from None
-    return datetime.combine(day, time(), plant_zone).astimezone(UTC)

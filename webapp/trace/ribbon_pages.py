@@ -31,7 +31,7 @@ def ribbon_map() -> ResponseReturnValue:
         problem = str(error)
         page = ribbon_page(db(), RibbonForm(), line, lines)
     chosen = request.args.get("defect", "")
-    detail = defect_detail(db(), int(chosen)) if chosen.isdecimal() else None
+    detail = defect_detail(db(), int(chosen)) if chosen.isdecimal() and len(chosen) < 19 else None
     shown = render_template(
         "trace/ribbon.html", page=page, problem=problem, detail=detail, crop=crop_round(detail)
     )
