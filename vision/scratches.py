@@ -142,7 +142,7 @@ def _standing_out(
 
 
 def _sharpen(pyramid: Pyramid) -> tuple[NDArray[np.int16], float]:
-    """Half-size signal without anything wider than a line, clipped so that no spot outweighs a line; its noise.
+    """Half-size signal without what is wider than a line, clipped so that no spot outweighs one; its noise.
 
     In whole numbers, from the bytes of level 0: sums of 64 samples fit into 16 bits.
     """
