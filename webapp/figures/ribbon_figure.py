@@ -131,7 +131,6 @@ class RibbonFigure:
     along: str
     dense: bool
     letters: bool
-    marks: tuple[Mark, ...]
 
     @property
     def outlined(self) -> bool:
@@ -219,7 +218,6 @@ def draw_ribbon(
         along=ribbon.along,
         dense=ribbon.dense,
         letters=not ribbon.dense and len(ribbon.points) <= LETTERS_UP_TO,
-        marks=tuple(mark_for(kind) for kind in kinds),
     )
 
 

@@ -62,11 +62,6 @@ class RibbonPage:
         """A moment on the line's own clock, in short."""
         return moment.astimezone(self.zone).strftime("%a %d %b %Y %H:%M")
 
-    @property
-    def few_sheets(self) -> bool:
-        """Whether hardly any glass in view counts as inspected, so that rates say little."""
-        return self.ribbon is not None and self.ribbon.sheets < 10
-
 
 def ribbon_page(session: Session, form: RibbonForm, line: Line, lines: Sequence[Line]) -> RibbonPage:
     """Gather the page for a line.
@@ -165,9 +160,7 @@ def _links(form: RibbonForm, ribbon: RibbonMap, zone: ZoneInfo) -> dict[str, str
         "closer": (middle - half / 2.0, middle + half / 2.0),
         "wider": (ribbon.m_lo - half, ribbon.m_hi + half),
     }
-    other = "metres" if form.along == "time" else "time"
     return {
         **{name: _address(form.stretch(*ends), zone) for name, ends in stretches.items()},
-        "other_axis": _address(replace(form, along=other), zone),
         "everything": _address(RibbonForm(line=form.line), zone),
     }
