@@ -8,7 +8,7 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from models import inspections
-from models.errors import BadValue, NoSuchRecord
+from models.errors import NoSuchRecord
 from models.grade_trial import sheet_as_judged
 from models.grades import Grade, GradeBook, SheetToJudge
 from models.grades.pack import PackVerdict, judge_pack
@@ -53,13 +53,18 @@ class SheetRow:
 
 @dataclass(frozen=True, slots=True)
 class PackPage:
-    """Everything the page of a pack shows. `unseen` are labels of sheets that nobody inspected."""
+    """Everything the page of a pack shows. `unseen` are labels of sheets that nobody inspected.
+
+    `grade` is None where none is named (or the one ordered is out of use), `verdict` also where no sheet
+    has been looked at.
+    """
 
     pack: Pack
     customer: str
-    grade: Grade
+    grade: Grade | None
     grades: tuple[tuple[str, str], ...]
-    verdict: PackVerdict
+    verdict: PackVerdict | None
+    sheets: tuple[tuple[int, str], ...]
     rows: tuple[SheetRow, ...]
     unseen: tuple[str, ...]
     hold_back: tuple[str, ...]
@@ -94,28 +99,39 @@ def packs_page(session: Session, text: str) -> PacksPage:
 def pack_page(
     session: Session, program: GradeBook, book: GradeBook, pack_id: int, grade_id: str | None
 ) -> PackPage:
-    """A pack judged by its grade or by another. Raises NoSuchRecord, NoSuchGrade, BadValue where no grade is
-    named.
-    """
+    """A pack judged by its grade or by another. Raises NoSuchRecord, and NoSuchGrade for the other."""
     pack = session.get(Pack, pack_id)
     if pack is None:
         raise NoSuchRecord(f"pack number {pack_id}: there is no such pack")
-    wanted = grade_id or pack.grade_id
-    if wanted is None:
-        raise BadValue(f"pack {pack.label}: no grade is ordered for it; choose one to judge it by")
-    grade = book.grade(wanted)
+    wanted = grade_id or (pack.grade_id if pack.grade_id in book.ids() else None)
+    grade = None if wanted is None else book.grade(wanted)
     sheets = session.scalars(
         select(Sheet).where(Sheet.pack_id == pack_id).order_by(Sheet.ribbon_start_m, Sheet.id)
     ).all()
     judged: list[tuple[Sheet, SheetToJudge]] = []
     unseen = []
     for sheet in sheets:
-        known = _as_known(session, program, sheet, wanted)
+        known = None if grade is None else _as_known(session, program, sheet, grade.id)
         if known is None:
             unseen.append(sheet.label)
         else:
             judged.append((sheet, known))
-    verdict = judge_pack([known for _, known in judged], grade)
+    verdict = judge_pack([known for _, known in judged], grade) if judged and grade is not None else None
+    out = () if verdict is None else verdict.hold_back or ()
+    return PackPage(
+        pack=pack,
+        customer="" if pack.customer is None else pack.customer.name,
+        grade=grade,
+        grades=tuple((name, book.grade(name).title) for name in book.ids()),
+        verdict=verdict,
+        sheets=tuple((sheet.id, sheet.label) for sheet in sheets),
+        rows=() if verdict is None else _rows(judged, verdict),
+        unseen=tuple(unseen),
+        hold_back=tuple(judged[i][0].label for i in out),
+    )
+
+
+def _rows(judged: list[tuple[Sheet, SheetToJudge]], verdict: PackVerdict) -> tuple[SheetRow, ...]:
     out = set(verdict.hold_back or ())
     rows = []
     for i, ((sheet, known), one) in enumerate(zip(judged, verdict.sheets, strict=True)):
@@ -128,12 +144,7 @@ def pack_page(
                 tuple(average.by_sheet[i] for average in verdict.averages), i in out,
             )
         )  # fmt: skip
-    customer = "" if pack.customer is None else pack.customer.name
-    return PackPage(
-        pack, customer, grade, tuple((name, book.grade(name).title) for name in book.ids()), verdict,
-        tuple(rows),
-        tuple(unseen), tuple(judged[i][0].label for i in verdict.hold_back or ()),
-    )  # fmt: skip
+    return tuple(rows)
 
 
 def _as_known(session: Session, program: GradeBook, sheet: Sheet, grade_id: str) -> SheetToJudge | None:

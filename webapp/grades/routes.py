@@ -8,10 +8,10 @@ from models import inspections
 from models.grade_books import confirm_grade
 from models.grades.advice import CUT_CLEARANCE_MM
 from models.grades.explain import REMEMBERED, SAFETY
-from webapp.grades import editing  # noqa: F401 - its routes belong to the same blueprint
+from webapp.grades import editing, order_pages  # noqa: F401 - their routes belong to the same blueprint
 from webapp.grades.blueprint import LEADS, bp
 from webapp.grades.grade_pages import grade_page, index_page
-from webapp.grades.pack_pages import pack_page, packs_page
+from webapp.grades.pack_pages import packs_page
 from webapp.grades.sheet_pages import sheet_page
 from webapp.plant import commit, current_book, current_plant, db
 from webapp.security import roles
@@ -74,14 +74,6 @@ def again(sheet_id: int) -> ResponseReturnValue:
 def packs() -> ResponseReturnValue:
     """The packs, those still in the yard first."""
     return render_template("grades/packs.html", page=packs_page(db(), request.args.get("q", "")))
-
-
-@bp.get("/pack/<int:pack_id>")
-@roles()
-def pack(pack_id: int) -> ResponseReturnValue:
-    """A pack: each sheet by itself, the averages over all, the allowance left, the sheets to hold back."""
-    page = pack_page(db(), current_plant().book, current_book(), pack_id, request.args.get("grade") or None)
-    return render_template("grades/pack.html", page=page, safety=SAFETY)
 
 
 def _may_write() -> bool:
