@@ -178,8 +178,8 @@ def test_counts_by_the_build_of_the_pane(build: Build, most: int) -> None:
 
 @pytest.mark.parametrize(
     ("halo", "keys", "size"),
-    [(1.0, 'halo = "ignore"', 0.5), (1.0, 'halo = "factor"\nhalo_factor = 3', 1.5), (1.0, 'halo = "include"', 1.0),
-     (None, 'halo = "factor"\nhalo_factor = 3', 0.5)],
+    [(1.0, 'halo = "ignore"', 0.5), (1.0, 'halo = "factor"\nhalo_factor = 3', 1.5),
+     (1.0, 'halo = "include"', 1.0), (None, 'halo = "factor"\nhalo_factor = 3', 0.5)],
 )  # fmt: skip
 def test_each_way_to_size_a_fault_with_a_halo(halo: float | None, keys: str, size: float) -> None:
     rule = 'shape = "classes"\nkinds = ["bubble"]\nclasses = [{ size = "[0, inf)", count = 9 }]\n'
