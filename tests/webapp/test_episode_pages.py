@@ -24,6 +24,7 @@ from models.tracing import Loaded, Traced
 from tests import plant_rows as rows
 from tests.webapp.conftest import Booth
 from webapp.figures.episode_figure import LEFT, RIGHT, draw_episode, draw_pitch
+from webapp.figures.marks import mark_for
 from webapp.figures.sharpness_figure import draw_sharpness
 from webapp.plant import Plant
 
@@ -326,3 +327,11 @@ def test_the_history_of_a_sheet_names_the_episodes_its_glass_lies_in(
     assert "stones up 200 to 900 mm across the ribbon" in desk.get(f"/sheets/{inside}").text
     for sheet_id in (beside, later):
         assert "Episodes that this glass lies in" not in desk.get(f"/sheets/{sheet_id}").text
+
+
+@pytest.mark.parametrize(
+    ("kind", "several"),
+    [("scratch", "scratches"), ("bubble", "bubbles"), ("roll mark", "roll marks"), ("dross", "drosses")],
+)
+def test_several_of_a_kind_are_spelled_right(kind: str, several: str) -> None:
+    assert mark_for(kind).plural == several

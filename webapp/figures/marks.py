@@ -21,6 +21,12 @@ class Mark:
     letter: str
     label: str
 
+    @property
+    def plural(self) -> str:
+        """The word for several of them."""
+        ending = "es" if self.label.endswith(("s", "x", "ch", "sh")) else "s"
+        return self.label + ending
+
 
 MARKS = {
     "bubble": Mark("bubble", "ring", "B", "bubble"),

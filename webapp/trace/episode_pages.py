@@ -19,7 +19,7 @@ from webapp.figures.sharpness_figure import draw_sharpness
 from webapp.plant import db
 from webapp.security import roles
 from webapp.trace.blueprint import LEADS, bp, line_asked_for
-from webapp.trace.episode_models import cards, episode_page, find_episode
+from webapp.trace.episode_models import cards, episode_page, find_episode, usual_words
 from webapp.trace.recent import recent_trace
 
 SHEETS_SHOWN = 400
@@ -46,6 +46,7 @@ def episodes() -> ResponseReturnValue:
         problem=problem,
         cards=() if traced is None else cards(traced),
         notices=open_notices(db(), line.id),
+        usual_words=usual_words,
         sharpness=None if traced is None else draw_sharpness(traced.result.sharpness, zone(line.time_zone)),
     )
 
