@@ -138,7 +138,7 @@ def check_shipping(
     session: Session, pack: Pack, shipped_at: datetime, destination: str | None
 ) -> tuple[datetime, str | None]:
     """(when, where to) as they would stand in the books; nothing is written. Raises as `ship_pack` does."""
-    at = to_utc(shipped_at, where=f"pack {pack.label}: shipped_at")
+    at = to_utc(shipped_at, where=f"pack {pack.label}: shipping time")
     to = _cleaned(destination, f"pack {pack.label}: destination") or pack.destination
     if pack.shipped_at is not None:
         if at != pack.shipped_at or (pack.destination is not None and to != pack.destination):
@@ -150,13 +150,13 @@ def check_shipping(
         return at, to
     if at > utc_now() + AHEAD:
         raise BadValue(
-            f"pack {pack.label}: shipped_at {_clock(session, at)} is still to come; expected when it left"
+            f"pack {pack.label}: shipping time {_clock(session, at)} is still to come; expected when it left"
         )
     newest = None if pack.id is None else _newest_cut(session, pack.id)
     if newest is not None and at < newest[0]:
         raise BadValue(
-            f"pack {pack.label}: shipped_at {_clock(session, at)} lies before its sheet {newest[1]} was cut"
-            f" ({_clock(session, newest[0])}); expected a later time"
+            f"pack {pack.label}: shipping time {_clock(session, at)} lies before its sheet {newest[1]}"
+            f" was cut ({_clock(session, newest[0])}); expected a later time"
         )
     return at, to
 

@@ -156,7 +156,7 @@ def test_impossible_shipping_times_are_refused(session, pack):
         orders.ship_pack(session, pack.id, NOON + timedelta(minutes=29), None, None)
     with pytest.raises(BadValue, match="is still to come"):
         orders.ship_pack(session, pack.id, utc_now() + timedelta(days=2), None, None)
-    with pytest.raises(BadValue, match=r"shipped_at: .* has no offset"):
+    with pytest.raises(BadValue, match=r"shipping time: .* has no offset"):
         orders.ship_pack(session, pack.id, datetime(2026, 3, 3), None, None)
     orders.ship_pack(session, pack.id, NOON + timedelta(minutes=30), None, None)
 

@@ -49,7 +49,7 @@ def test_those_who_order_set_customer_grade_and_use(signed_in, plant, pack_id, r
     done = client.post(f"/grades/pack/{pack_id}/order", data=ORDER, follow_redirects=True)
     assert "Pack P-TEST is for Kestrelholm Facades, eschenfurt-garden, cut size." in done.text
     assert '<option value="Kestrelholm Facades"></option>' in done.text
-    assert "Nobody has looked at one of its sheets yet" in done.text
+    assert "None of its sheets has a verdict yet" in done.text
     pack, customer = the_pack(plant, pack_id)
     assert (customer, pack.grade_id, pack.use) == ("Kestrelholm Facades", "eschenfurt-garden", "cut_size")
     with reading(plant.sessions) as session:

@@ -139,12 +139,14 @@ def _moment(text: str) -> datetime:
     """A time typed on the plant's clock; one with an offset is taken as it stands. Raises BadValue."""
     typed = text.strip()
     if not typed:
-        raise BadValue("shipped at: nothing stands there; expected when the pack left, on the plant's clock")
+        raise BadValue(
+            "shipping time: nothing stands there; expected when the pack left, on the plant's clock"
+        )
     try:
         moment = datetime.fromisoformat(typed)
         local = moment if moment.tzinfo else moment.replace(tzinfo=zone(current_plant().time_zone))
         return local.astimezone(UTC)
     except (ValueError, OverflowError):
         raise BadValue(
-            f"shipped at: {typed[:40]!r} is not a time; expected for example 2026-03-02T06:00"
+            f"shipping time: {typed[:40]!r} is not a time; expected for example 2026-03-02T06:00"
         ) from None

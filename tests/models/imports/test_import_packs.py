@@ -8,10 +8,11 @@ from sqlalchemy.orm import Session
 
 from models import audit, inspections, orders
 from models.errors import BadValue
-from models.imports import import_file
+from models.imports import KINDS, import_file
 from models.imports.folder import take_folder
 from models.records import AuditEntry, Customer, Line, Pack
 from tests.models.imports.test_import_files import SHEETS, write
+from webapp.cli.imports import KINDS as COMMAND_KINDS
 
 HEADER = "pack_id,customer,grade,use,shipped_at,destination\n"
 PACKS = f"""{HEADER}P1,Kestrelholm Facades,eschenfurt-window,stock,2026-03-04T14:00:00+01:00,Kestrelholm
@@ -142,3 +143,7 @@ def test_a_watch_folder_takes_packs_after_sheets(sessions, tmp_path):
     with sessions() as session:
         assert the_pack(session, "P1").shipped_at is not None
         assert count(session, Pack) == 3
+
+
+def test_the_command_takes_every_kind_of_file():
+    assert set(COMMAND_KINDS) == set(KINDS)
