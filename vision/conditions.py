@@ -22,7 +22,7 @@ ROUGH_RATIO = 4.0
 ROUGH_SD = 5.0
 ROUGHEST_SD = 28.0
 STRONG_SD = 8.0
-FEWEST_STRONG = 12
+FEWEST_STRONG = 6
 ONE_SIDED = 4
 EVENLY_LIT_BLACK = 60.0
 
@@ -93,7 +93,7 @@ def check_subject(grey: ByteImage, flat: Flat, lighting: str) -> list[Condition]
     if rough > ROUGHEST_SD or (rough > ROUGH_SD and rough > ROUGH_RATIO * max(fine, 1.0)):
         text = "The photo does not look like a lit sheet of glass; nothing was looked for in it."
         return [Condition("not_a_sheet", text, ends=True)]
-    sample = flat.signal[::3, ::3]
+    sample = flat.signal[::5, ::5]
     bright, dark = int(np.count_nonzero(sample > STRONG_SD)), int(np.count_nonzero(sample < -STRONG_SD))
     middle = float(np.median(flat.level_small))
     if lighting == BRIGHT_FIELD and middle < EVENLY_LIT_BLACK and bright > FEWEST_STRONG + ONE_SIDED * dark:

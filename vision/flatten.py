@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from vision.errors import StageError
 from vision.gauss import normal_cdf
 from vision.results import ByteImage, Flat, FloatImage
+from vision.tubes import Tubes
 
 BLOCK_PX = 8
 NOISE_SAMPLES = 60_000
@@ -27,8 +28,6 @@ NARROWEST_WINDOW_PX, WIDEST_WINDOW_PX = 88, 248
 STRIP_BLOCKS = 8
 CLIPPED_AT_SD = 4.0
 LEAST_SHARE = 0.3
-ONE_DIRECTION = 0.6
-ALONG_BLOCKS, ALONG_TIMES = 5, 5
 MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution is 0.6745 of its standard deviation
 
 
@@ -136,11 +135,15 @@ def light_level(mean: FloatImage, inside: NDArray[np.bool_], window_blocks: int)
     banding = _banding((mean + floor) / (level + floor), inside)
     even = (mean + floor) / banding
     # tubes go first: a median over their slopes would yield to every dark spot on them
-    tubes = _along_tubes(even, level, inside)
-    level = (tubes + _median(even - tubes, kernel)) * banding
+    tubes = Tubes.of(even.astype(np.float32), inside)
+    if tubes is None:
+        level = _median(even, kernel) * banding
+    else:
+        light = tubes.along(even)
+        level = (light + _median(even - light, kernel)) * banding
     level = (level * _banding((mean + floor) / level, inside) - floor).astype(np.float32)
-    if tubes.any():
-        level += _along_tubes(mean - level, level, inside)
+    if tubes is not None:
+        level += tubes.along(mean - level)
     for reach in (kernel // 2, kernel // 4):
         level += _quiet_remainder(mean - level, inside, max(3, reach) | 1)
     # straight lines between block means cut off crests by an eighth of the bend: put it on beforehand
@@ -197,47 +200,6 @@ def _bands(ratio: FloatImage, axis: int) -> FloatImage:
     enough = known >= max(12, 0.3 * take.shape[1])
     factor = np.where(enough, middle, 1.0)
     return np.clip(factor, 0.5, 2.0).astype(np.float32)
-
-
-def _along_tubes(mean: FloatImage, level: FloatImage, inside: NDArray[np.bool_]) -> FloatImage:
-    """Light that runs along one direction, such as lamp tubes, by a median along it; 0 where there is none.
-
-    It reaches over 25 blocks (200 photo pixels) along and one block across, so spots do not survive it, and
-    a scratch, an eighth of its height in a block's mean, loses a few per cent at most. `level` is a first
-    guess of the light.
-    """
-    nothing = np.zeros_like(mean)
-    gx, gy = cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1)
-    xx, yy, xy = float((gx * gx).mean()), float((gy * gy).mean()), float((gx * gy).mean())
-    coherence = float(np.hypot(xx - yy, 2 * xy)) / max(xx + yy, 1e-9)
-    h, w = mean.shape
-    if coherence < ONE_DIRECTION or min(h, w) < ALONG_BLOCKS * ALONG_TIMES:
-        return nothing
-    across_deg = float(np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)))
-    side = int(np.ceil(np.hypot(h, w) / ALONG_BLOCKS)) * ALONG_BLOCKS
-    turn = cv2.getRotationMatrix2D((w / 2 - 0.5, h / 2 - 0.5), across_deg + 90.0, 1.0)
-    turn[:, 2] += (side / 2 - w / 2, side / 2 - h / 2)
-    turned = cv2.warpAffine(mean, turn, (side, side), flags=cv2.INTER_LINEAR)
-    known = cv2.warpAffine(inside.astype(np.uint8), turn, (side, side), flags=cv2.INTER_NEAREST) > 0
-    pieces = cv2.resize(
-        _held_along_rows(turned, known), (side // ALONG_BLOCKS, side), interpolation=cv2.INTER_AREA
-    )
-    # every row five times over: a square window about the third copy sees that row alone
-    tall = cv2.medianBlur(np.repeat(pieces, ALONG_TIMES, axis=0), ALONG_TIMES)[
-        ALONG_TIMES // 2 :: ALONG_TIMES
-    ]
-    smooth = cv2.resize(tall, (side, side), interpolation=cv2.INTER_LINEAR)
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(smooth, turn, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-
-
-def _held_along_rows(values: FloatImage, known: NDArray[np.bool_]) -> FloatImage:
-    """Each row carried on from its nearest known value to the left, at its start from the right."""
-    columns = np.arange(values.shape[1])
-    left = np.maximum.accumulate(np.where(known, columns, -1), axis=1)
-    right = np.minimum.accumulate(np.where(known, columns, columns.size)[:, ::-1], axis=1)[:, ::-1]
-    source = np.where(left >= 0, left, np.minimum(right, columns.size - 1))
-    return np.where(known.any(axis=1, keepdims=True), np.take_along_axis(values, source, axis=1), 0)
 
 
 def _quiet_remainder(remainder: FloatImage, inside: NDArray[np.bool_], kernel: int) -> FloatImage:
