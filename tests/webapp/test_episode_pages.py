@@ -50,8 +50,8 @@ def an_episode(**given: object) -> Episode:
         "whole_width": False,
         "seen_start_s": START_S + 12 * HOUR,
         "seen_end_s": START_S + 30 * HOUR,
-        "from_m": 990.0,
-        "to_m": 2000.0,
+        "from_m": 500_990.0,
+        "to_m": 502_000.0,
         "count": 108,
         "expected": 18.0,
         "p_value": 1e-9,
@@ -138,7 +138,7 @@ def test_an_entry_weaker_than_none_of_these_is_not_put_forward(
 
 
 def test_an_episode_is_drawn_back_to_the_furnace(lead: FlaskClient, found: Episode, booth: Booth) -> None:
-    page = lead.get(f"/trace/episodes/{booth.line_id}/stone-990-200").text
+    page = lead.get(f"/trace/episodes/{booth.line_id}/stone-500990-200").text
     for words in ("made in the melter (90 %)", "none of these", "Burner 4 exchanged", "Who else has it"):
         assert words in page
     assert "an association in time, never a proof of cause" in page.lower()
@@ -147,10 +147,10 @@ def test_an_episode_is_drawn_back_to_the_furnace(lead: FlaskClient, found: Episo
 def test_an_episode_that_grew_is_still_found_by_its_old_address(
     lead: FlaskClient, booth: Booth, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    grown = an_episode(from_m=700.0, x_lo_mm=150.0)
+    grown = an_episode(from_m=500_700.0, x_lo_mm=150.0)
     monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: traced(grown))
-    assert lead.get(f"/trace/episodes/{booth.line_id}/stone-990-200").status_code == 200
-    gone = lead.get(f"/trace/episodes/{booth.line_id}/bubble-990-200")
+    assert lead.get(f"/trace/episodes/{booth.line_id}/stone-500990-200").status_code == 200
+    gone = lead.get(f"/trace/episodes/{booth.line_id}/bubble-500990-200")
     assert gone.status_code == 404
     assert "may have sunk into the background" in gone.text
 
@@ -165,7 +165,7 @@ def test_a_roll_is_named_with_the_next_best_where_they_are_too_close(
     )
     repeat = an_episode(pitch=pitch, rolls=rolls)
     monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: traced(repeat))
-    page = lead.get(f"/trace/episodes/{booth.line_id}/stone-990-200").text
+    page = lead.get(f"/trace/episodes/{booth.line_id}/stone-500990-200").text
     assert "Repeats every 678.20 ± 0.5 mm" in page
     assert "lehr roll 3" in page
     assert "lift-out roll 2" in page
@@ -180,19 +180,19 @@ def held(plant: Plant, booth: Booth) -> None:
         customer = rows.customer(session, name="=Kestrelholm")
         shipped = rows.pack(session, label="P-SHIP", customer_id=customer.id, shipped_at=rows.START)
         yard = rows.pack(session, label="P-YARD")
-        hit = rows.sheet(session, booth.line_id, 1500.0, pack_id=shipped.id, label="HIT")
+        hit = rows.sheet(session, booth.line_id, 501_500.0, pack_id=shipped.id, label="HIT")
         rows.defect(session, hit, 300.0, 100.0, kind="stone")
         rows.defect(session, hit, 2500.0, 100.0, kind="stone")
-        rows.sheet(session, booth.line_id, 1506.0, pack_id=yard.id, label="NEXT", state="passed_by")
-        rows.sheet(session, booth.line_id, 900.0, label="EARLIER")
-        rows.sheet(session, booth.line_id, 1600.0, label="BESIDE", x_left_mm=2000.0, width_mm=1000.0)
+        rows.sheet(session, booth.line_id, 501_506.0, pack_id=yard.id, label="NEXT", state="passed_by")
+        rows.sheet(session, booth.line_id, 500_900.0, label="EARLIER")
+        rows.sheet(session, booth.line_id, 501_600.0, label="BESIDE", x_left_mm=2000.0, width_mm=1000.0)
 
 
 def test_the_hold_list_has_every_sheet_of_the_stretch_and_band(
     plant: Plant, booth: Booth, held: None
 ) -> None:
     with reading(plant.sessions) as session:
-        found = hold_list(session, booth.line_id, "stone", 1400.0, 2000.0, 200.0, 900.0)
+        found = hold_list(session, booth.line_id, "stone", 501_400.0, 502_000.0, 200.0, 900.0)
     assert [(s.label, s.place, s.here, s.others) for s in found.sheets] == [
         ("HIT", "shipped", 1, 1),
         ("NEXT", "yard", 0, 0),
@@ -203,10 +203,10 @@ def test_the_hold_list_has_every_sheet_of_the_stretch_and_band(
 def test_the_hold_list_prints_and_goes_into_a_spreadsheet(
     lead: FlaskClient, booth: Booth, held: None, found: Episode
 ) -> None:
-    page = lead.get(f"/trace/episodes/{booth.line_id}/stone-990-200/hold").text
+    page = lead.get(f"/trace/episodes/{booth.line_id}/stone-500990-200/hold").text
     assert "P-SHIP" in page
     assert "HIT" in page
-    answer = lead.get(f"/trace/episodes/{booth.line_id}/stone-990-200/hold.csv")
+    answer = lead.get(f"/trace/episodes/{booth.line_id}/stone-500990-200/hold.csv")
     assert answer.mimetype == "text/csv"
     told = list(csv.DictReader(io.StringIO(answer.data.decode("utf-8-sig"))))
     hit = next(row for row in told if row["sheet_id"] == "HIT")
@@ -223,8 +223,8 @@ def notice_id(plant: Plant, booth: Booth) -> int:
             kind="stone",
             x_lo_mm=200.0,
             x_hi_mm=900.0,
-            from_m=990.0,
-            to_m=2000.0,
+            from_m=500_990.0,
+            to_m=502_000.0,
             seen_start=rows.START,
             seen_end=rows.START,
             p_value=1e-9,
@@ -320,9 +320,9 @@ def test_the_history_of_a_sheet_names_the_episodes_its_glass_lies_in(
     signed_in: Callable[[str], FlaskClient], plant: Plant, booth: Booth, notice_id: int
 ) -> None:
     with writing(plant.sessions) as session:
-        inside = rows.sheet(session, booth.line_id, 1500.0).id
-        beside = rows.sheet(session, booth.line_id, 1500.0, x_left_mm=2000.0, width_mm=1000.0).id
-        later = rows.sheet(session, booth.line_id, 2500.0).id
+        inside = rows.sheet(session, booth.line_id, 501_500.0).id
+        beside = rows.sheet(session, booth.line_id, 501_500.0, x_left_mm=2000.0, width_mm=1000.0).id
+        later = rows.sheet(session, booth.line_id, 502_500.0).id
     desk = signed_in("claims_desk")
     assert "stones up 200 to 900 mm across the ribbon" in desk.get(f"/sheets/{inside}").text
     for sheet_id in (beside, later):
