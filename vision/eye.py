@@ -63,7 +63,8 @@ def measure(
         seen, shape, table, names = spot_table(flat, places, lighting, blur_px, mm_per_px)
         rows = kinds.without_scratch(kinds.spread_out(*_probable(heads[f"spot_{tail}"], table, names)))
         keep = _apart(shape, rows, [line for line, row in zip(lines, line_rows, strict=True) if _real(row)])
-        size = sizes_of(heads[f"size_{tail}"], table, names, shape, blur_px)
+        corrections = (heads[f"bubble_{tail}"], heads[f"stone_{tail}"])
+        size = sizes_of(corrections, table, names, shape, blur_px, rows)
         found += _spots(flat, grey, places.pyramid, seen, shape, rows, size, keep, lighting, blur_px)
     found.sort(key=lambda s: -s.score)
     return found

@@ -42,20 +42,32 @@ def apparent(shape: Outline, blur_px: float) -> tuple[Array, Array]:
     return np.maximum(length, 0.3), np.maximum(width, 0.3)
 
 
-def sizes_of(head: Head, table: Array, names: list[str], shape: Outline, blur_px: float) -> Sizes:
-    """Sizes from outline and features."""
-    length, width = apparent(shape, blur_px)
-    numbers = head.numbers(table, names)
-    if not len(numbers):
+def sizes_of(
+    heads: tuple[Head, Head], table: Array, names: list[str], shape: Outline, blur_px: float, rows: Array
+) -> Sizes:
+    """Sizes from outline and features.
+
+    heads : the corrections of a bubble and of a stone; rows : probabilities over `kinds.CLASSES`, which weigh the two.
+    Where they disagree and the kind is in doubt, that doubt is part of the uncertainty.
+    """
+    if not len(table):
         empty = np.zeros(0, np.float32)
         return Sizes(empty, empty, empty, empty)
-    length = length * np.exp(np.clip(numbers[:, 0], -LARGEST_CORRECTION, LARGEST_CORRECTION))
-    width = width * np.exp(np.clip(numbers[:, 1], -LARGEST_CORRECTION, LARGEST_CORRECTION))
+    length, width = apparent(shape, blur_px)
+    share = rows[:, :2] + 1e-3
+    share = share / share.sum(1, keepdims=True)
+    each = np.stack([head.numbers(table, names) for head in heads])
+    shift = np.clip(each[:, :, :2], -LARGEST_CORRECTION, LARGEST_CORRECTION)
+    rel = np.clip(np.exp(each[:, :, 2:4]), SMALLEST_REL_SD, LARGEST_REL_SD)
+    weight = share.T[:, :, None]
+    mean = (weight * shift).sum(0)
+    spread = np.sqrt((weight * (rel**2 + (shift - mean) ** 2)).sum(0))
+    length, width = length * np.exp(mean[:, 0]), width * np.exp(mean[:, 1])
     long, short = np.maximum(length, width), np.minimum(length, width)
-    rel = np.clip(np.exp(numbers[:, 2:4]), SMALLEST_REL_SD, LARGEST_REL_SD)
+    spread = np.minimum(spread, LARGEST_REL_SD)
     return Sizes(
         long.astype(np.float32),
         short.astype(np.float32),
-        (long * rel[:, 0]).astype(np.float32),
-        (short * rel[:, 1]).astype(np.float32),
+        (long * spread[:, 0]).astype(np.float32),
+        (short * spread[:, 1]).astype(np.float32),
     )

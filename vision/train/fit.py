@@ -20,10 +20,11 @@ Array = NDArray[Any]
 VERSION = 1
 UNSEEN_WEIGHT = 0.15
 SMALLEST_MISS = 0.004
+SIZED = ("bubble", "stone")
 
 
 def fit_all(training: list[Tables], choosing: list[Tables], seed: int, members: int = 3) -> dict[str, Fitted]:
-    """Heads by name: spot_*, line_* (classes) and size_* (numbers) for dark and bright field.
+    """Heads by name: spot_*, line_* (classes), bubble_* and stone_* (sizes) for dark and bright field.
 
     training : crowded photos; choosing : photos as they come from the line, which set the calibration
     """
@@ -33,7 +34,8 @@ def fit_all(training: list[Tables], choosing: list[Tables], seed: int, members: 
         other = [t for t in choosing if t.dark == dark]
         heads[f"spot_{tail}"] = _classes(some, other, "spot", seed, members)
         heads[f"line_{tail}"] = _classes(some, other, "line", seed + 100, members)
-        heads[f"size_{tail}"] = _sizes(some, other, seed + 200, members)
+        for kind in SIZED:
+            heads[f"{kind}_{tail}"] = _sizes(some, other, CLASSES.index(kind), seed + 200, members)
     return heads
 
 
@@ -55,13 +57,13 @@ def _classes(some: list[Tables], other: list[Tables], what: str, seed: int, memb
     return fitted
 
 
-def size_rows(tables: list[Tables]) -> tuple[Array, list[str], Array]:
-    """Features and log(true / apparent) length and width of all visible bubbles and stones."""
+def size_rows(tables: list[Tables], kind: int) -> tuple[Array, list[str], Array]:
+    """Features and log(true / apparent) length and width of all visible defects of one kind."""
     table = np.concatenate([t.spots for t in tables])
     size = np.concatenate([t.size for t in tables])
     label = np.concatenate([t.spot_label for t in tables])
     visible = np.concatenate([t.spot_visible for t in tables])
-    good = (label < 2) & visible & np.isfinite(size[:, 0])
+    good = (label == kind) & visible & np.isfinite(size[:, 0])
     table, size = table[good], size[good]
     blur = size[:, 4]
     length, width = apparent(SimpleNamespace(length_px=size[:, 2], width_px=size[:, 3]), blur)  # type: ignore[arg-type]
@@ -69,8 +71,8 @@ def size_rows(tables: list[Tables]) -> tuple[Array, list[str], Array]:
     return table, tables[0].spot_names, np.clip(target, -LARGEST_CORRECTION, LARGEST_CORRECTION)
 
 
-def _sizes(some: list[Tables], other: list[Tables], seed: int, members: int) -> Fitted:
-    table, names, target = size_rows(some)
+def _sizes(some: list[Tables], other: list[Tables], kind: int, seed: int, members: int) -> Fitted:
+    table, names, target = size_rows(some, kind)
     fitted = fit_numbers(table, names, target, SIZE_OUTPUTS[:2], seed=seed, members=members)
     folds = np.random.default_rng(seed).integers(0, 4, len(table))
     miss = np.zeros_like(target)
@@ -81,7 +83,7 @@ def _sizes(some: list[Tables], other: list[Tables], seed: int, members: int) -> 
         miss[folds == k] = _predict(part, table[folds == k]) - target[folds == k]
     spread = np.log(np.maximum(np.abs(miss), SMALLEST_MISS))
     sd = fit_numbers(table, names, spread, SIZE_OUTPUTS[2:], seed=seed + 50, members=members, alpha=0.03)
-    held, _, truth = size_rows(other)
+    held, _, truth = size_rows(other, kind)
     ratio = np.abs(_predict(fitted, held) - truth) / np.exp(_predict(sd, held))
     # one factor for each size, so that 68 and 95 of 100 held-out sizes lie within one and 1.96 sd
     share = np.quantile(ratio, [0.68, 0.95], axis=0)
@@ -115,11 +117,11 @@ def figures(heads: dict[str, Fitted], tables: list[Tables]) -> dict[str, float]:
         score = rows[:, :3].sum(1)
         out[f"kind_right_{tail}"] = float(np.mean(rows[glass, :3].argmax(1) == label[glass]))
         out[f"calibration_error_{tail}"] = calibration_error(score, label < 3)
-        held, _, truth = size_rows(some)
-        size = heads[f"size_{tail}"]
-        miss = np.abs(np.exp(_predict(size, held)[:, 0] - truth[:, 0]) - 1)
-        out[f"length_median_error_{tail}"] = float(np.median(miss))
-    return {name: round(value, 4) for name, value in out.items()}
+        for kind in SIZED:
+            held, _, truth = size_rows(some, CLASSES.index(kind))
+            miss = np.abs(np.exp(_predict(heads[f"{kind}_{tail}"], held)[:, 0] - truth[:, 0]) - 1)
+            out[f"{kind}_length_median_error_{tail}"] = float(np.median(miss))
+    return {name: round(float(value), 4) for name, value in out.items()}
 
 
 def calibration_error(score: Array, true: Array, bins: int = 10) -> float:
