@@ -28,15 +28,12 @@ FIND_FLAGS: dict[str, Flag] = {
         Flag(
             "below_smallest", "too small to size", "Smaller than this photo can size; a close-up is needed."
         ),
-        Flag("on_tag", "near tag", "The find lies beside a reference tag."),
         Flag(
             "saturated",
             "blown out",
             "The camera is saturated inside the find; its kind and width are less sure.",
         ),
-        Flag("merged", "merged", "Two or more marks touch here; the size is that of the whole."),
         Flag("blurred", "blurred", "Blur is a large part of this find's size; the correction is less sure."),
-        Flag("near_class_limit", "close call", "The size lies within its uncertainty of a class limit."),
         Flag("joined", "joined", "A broken line was joined into one scratch."),
         Flag("faint", "faint", "Barely above the noise of the photo."),
     )

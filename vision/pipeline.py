@@ -40,6 +40,7 @@ WORTH_TELLING_HIDDEN = 0.02
 EDGE_REACH_MM = 0.4
 EDGE_REACH_PX = 3.0
 CUT_EDGE_DOUBT = 0.1
+BLURRED_WIDTHS = 2.36  # a point blurred with standard deviation 1 is 2.36 wide at half its height
 
 
 def inspect_photo(
@@ -209,12 +210,13 @@ def _finds(sightings: list[Sighting], placed: Placed, seen: Seen, blur_px: float
     order = sorted(sightings, key=lambda s: (s.not_glass is not None, -s.score, s.y_px, s.x_px))
     if placed.frame is None:
         return tuple(
-            _find(n, sighting, placed, smallest_mm, None) for n, sighting in enumerate(order, start=1)
+            _find(n, sighting, placed, blur_px, smallest_mm, None)
+            for n, sighting in enumerate(order, start=1)
         )
     places = np.array([(s.x_px, s.y_px) for s in order], np.float64).reshape(-1, 2)
     slopes = placed.frame.jacobian_at(places)
     return tuple(
-        _find(n, sighting, placed, smallest_mm, slope)
+        _find(n, sighting, placed, blur_px, smallest_mm, slope)
         for n, (sighting, slope) in enumerate(zip(order, slopes, strict=True), start=1)
     )
 
@@ -246,7 +248,12 @@ def _edge_named(sighting: Sighting, placed: Placed, seen: Seen) -> Sighting:
 
 
 def _find(
-    number: int, seen: Sighting, placed: Placed, smallest_mm: float | None, slope: np.ndarray | None
+    number: int,
+    seen: Sighting,
+    placed: Placed,
+    blur_px: float,
+    smallest_mm: float | None,
+    slope: np.ndarray | None,
 ) -> Find:
     """One find. slope : d(mm) / d(px) at its place, shape (2, 2), None without a frame."""
     path_px = None
@@ -254,6 +261,8 @@ def _find(
         path_px = tuple((float(x), float(y)) for x, y in seen.path_px)
     x_mm = y_mm = length_mm = width_mm = halo_mm = length_sd = width_sd = path_mm = None
     angle, flags = seen.angle_deg, list(seen.flags)
+    if seen.path_px is None and seen.length_px < BLURRED_WIDTHS * blur_px:
+        flags.append("blurred")
     if (
         placed.frame is not None
         and placed.scale is not None
