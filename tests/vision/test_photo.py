@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import struct
+import sys
 import zlib
 
 import cv2
@@ -126,3 +127,9 @@ def test_orientation_behind_the_picture_data_is_found(picture: Image.Image) -> N
     chunk = struct.pack(">I", len(content)) + b"eXIf" + content
     chunk += struct.pack(">I", zlib.crc32(content, zlib.crc32(b"eXIf")))
     assert read_header(data[:-12] + chunk + data[-12:], "x").orientation == 6
+
+
+def test_heic_without_its_package_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pillow_heif", None)
+    with pytest.raises(PhotoError, match=r"need the optional package \(pip install lehrbook\[heic\]\)"):
+        read_photo(b"\0\0\0\x18ftypheic" + bytes(100), "phone.heic")
