@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from models.demo import sign_ins
 
@@ -32,6 +32,8 @@ FLAGS = (
 LANDSCAPE = (1180, 820)
 PORTRAIT = (820, 1180)
 SETUP_SECONDS = 600.0
+# A machine under load answers late; what is waited for is a state, never a speed.
+expect.set_options(timeout=20_000)
 
 
 @dataclass(frozen=True)
