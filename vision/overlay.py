@@ -89,11 +89,13 @@ class _Pen:
         cv2.polylines(self.canvas, coded, True, DARK, max(1, self.stroke), cv2.LINE_AA, SHIFT)
 
     def text(self, text: str, x: float, y: float, colour: tuple[int, int, int]) -> None:
-        """Write with the baseline's left end at (x, y), moved inside the picture."""
-        (wide, high), _ = cv2.getTextSize(text, FONT, self.letters, self.stroke)
-        left = int(min(max(x, 2), max(self.width - wide - 3, 2)))
-        base = int(min(max(y, high + 3), self.height - 4))
-        cv2.putText(self.canvas, text, (left, base), FONT, self.letters, DARK, self.rim + 1, cv2.LINE_AA)
+        """Write on a dark plate with the baseline's left end at (x, y), moved inside the picture."""
+        (wide, high), below = cv2.getTextSize(text, FONT, self.letters, self.stroke)
+        pad = 1 + self.stroke
+        left = int(min(max(x, pad), max(self.width - wide - pad - 1, pad)))
+        base = int(min(max(y, high + pad), self.height - below - pad - 1))
+        corner = (left + wide + pad, base + below // 2 + pad)
+        cv2.rectangle(self.canvas, (left - pad, base - high - pad), corner, DARK, -1)
         cv2.putText(self.canvas, text, (left, base), FONT, self.letters, colour, self.stroke, cv2.LINE_AA)
 
 
