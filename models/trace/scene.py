@@ -14,6 +14,7 @@ from models.trace.profile import cross_profile
 from models.trace.wide import Series, background_without_suspects, fit_background, merged
 
 SCAN_CELL_H = 2.0
+LEVEL_CELL_H = 4.0
 
 
 @dataclass(frozen=True)
@@ -149,10 +150,10 @@ class Scene:
             usual = coarse.level()
             wander = fit_background(coarse, usual)
             usual, wander, _ = background_without_suspects(coarse, usual, wander, self.courses)
-            u, var = coarse.deviation(usual)
-            noise = var + wander.rough / coarse.cell_h
-            drift = smooth(u, noise, wander.sd, wander.memory_h / coarse.cell_h)
-            at = (np.arange(drift.size) + 0.5) * factor * double
+            six = max(1, round(LEVEL_CELL_H / series.cell_h))
+            slow = merged(series, six)
+            drift = smooth(*slow.deviation(usual), wander, slow.cell_h)
+            at = (np.arange(drift.size) + 0.5) * factor * six
             self.level[k] = np.maximum(1.0 + 0.5 * np.interp(np.arange(rows), at, drift), 0.3) ** 2
             if only is None:
                 self.series.append(series)

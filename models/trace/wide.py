@@ -85,7 +85,7 @@ def covariance(var: np.ndarray, series: Series, wander: Wander, lo: int, hi: int
     """Covariance of u over cells [lo, hi), shape (hi - lo, hi - lo)."""
     at = np.arange(hi - lo)
     lag = np.abs(at[:, None] - at[None, :])
-    drift = wander.sd**2 * np.exp(-lag * series.cell_h / wander.memory_h)
+    drift = wander.kernel(lag * series.cell_h)
     shift = series.shift[lo:hi]
     same = (shift[:, None] == shift[None, :]) * series.shift_var[shift][:, None]
     full = drift + same
@@ -110,13 +110,21 @@ def merged(series: Series, factor: int) -> Series:
     )
 
 
-def fit_background(series: Series, level: float, aside: np.ndarray | None = None) -> Wander:
+FIT_CELLS = 200  # cells of a background fit beyond which they are made six hours long instead of four
+
+
+def fit_background(
+    series: Series, level: float, aside: np.ndarray | None = None, start: Wander | None = None
+) -> Wander:
     """Drift and roughness of this kind; cells marked in `aside` (shape (T,)) are left out."""
-    u, var = series.deviation(level)
+    hours = 4.0 if series.counts.size * series.cell_h / 4.0 <= FIT_CELLS else 6.0
+    factor = max(1, round(hours / series.cell_h))
     if aside is not None:
-        var = np.where(aside, np.inf, var)
-    extra = series.shift_var[series.shift]
-    return fit_wander(u, var + 0.5 * extra, series.cell_h)
+        series = replace(series, expected=np.where(aside, 0.0, series.expected))
+        series = replace(series, counts=np.where(aside, 0.0, series.counts))
+    coarse = merged(series, factor)
+    u, var = coarse.deviation(level)
+    return fit_wander(u, var + 0.5 * coarse.shift_var[coarse.shift], coarse.cell_h, start=start)
 
 
 LOOSE_LOG_P = 0.0
@@ -146,7 +154,7 @@ def background_without_suspects(
         if not aside.any():
             break
         level = series.level(aside)
-        wander = fit_background(series, level, aside)
+        wander = fit_background(series, level, aside, start=wander)
     return level, wander, aside
 
 
