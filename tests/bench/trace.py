@@ -60,9 +60,8 @@ def compare(first: int, seeds: int, days: float) -> None:
     print("| --- |" + " ---: |" * len(scores))
     for label, value in ROWS:
         print(f"| {label} | {' | '.join(value(s) for s in scores.values())} |")
-    print(
-        "\n| this tool, by shape | found | onset error, median h | section right | window holds | event in three |"
-    )
+    heads = ("found", "onset error, median h", "section right", "window holds", "event in three")
+    print(f"\n| this tool, by shape | {' | '.join(heads)} |")
     print("| --- | ---: | ---: | ---: | ---: | ---: |")
     tool = scores["this tool"]
     for shape in SHAPES:
@@ -75,9 +74,8 @@ def compare(first: int, seeds: int, days: float) -> None:
             percent(tool.share("first_three", shape=shape)),
         ]
         print(f"| {shape} | " + " | ".join(cells) + " |")
-    print(
-        f"\nmedian {statistics.median(seconds):.1f} s of one core ({platform.machine()}, numpy {np.__version__})"
-    )
+    usual = statistics.median(seconds)
+    print(f"\nmedian {usual:.1f} s of one core ({platform.machine()}, numpy {np.__version__})")
 
 
 def percent(share: float | None) -> str:
