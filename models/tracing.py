@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -40,6 +40,7 @@ from models.trace import (
     TraceResult,
     Vessels,
     trace,
+    trace_newest,
 )
 
 BACKGROUND_DAYS = 30.0  # read before the stretch asked for, so that the usual level is known
@@ -268,32 +269,83 @@ def plant_clock(time_zone: str) -> Callable[[float], str]:
     return say
 
 
-_LAST: dict[tuple[str, int], tuple[tuple[object, ...], Traced]] = {}
+@dataclass(frozen=True)
+class _Kept:
+    """The last trace of a line: what it rests on, and until when the last whole one reached."""
+
+    mark: tuple[object, ...]
+    plant: tuple[object, ...]
+    traced: Traced
+    whole_until: datetime
+
+
+_LAST: dict[tuple[str, int], _Kept] = {}
 _LOCK = threading.Lock()
+WHOLE_EVERY = timedelta(days=1)
 
 
 def latest_trace(session: Session, line_id: int) -> Traced:
-    """The trace of the line's last weeks, from memory as long as nothing it rests on has changed."""
-    mark = _state_of(session, line_id)
+    """The trace of the line's last weeks, from memory as long as nothing it rests on has changed.
+
+    New sheets and defects are put to the last whole trace by tracing the newest days alone; once a day of
+    line, and whenever the plant's own figures or logs change backwards, the whole is traced again.
+    """
     key = (str(session.get_bind().engine.url), line_id)
     with _LOCK:
-        if key in _LAST and _LAST[key][0] == mark:
-            return _LAST[key][1]
+        mark, plant = _state_of(session, line_id), _plant_of(session, line_id)
+        kept = _LAST.get(key)
+        if kept is not None and kept.mark == mark:
+            return kept.traced
         last = session.scalar(select(func.max(Sheet.cut_at)).where(Sheet.line_id == line_id))
         start = None if last is None else last - timedelta(days=30)
-        traced = trace_line(session, line_id, start)
-        _LAST[key] = (mark, traced)
-        return traced
+        if (
+            kept is not None
+            and last is not None
+            and kept.plant == plant
+            and last - kept.whole_until < WHOLE_EVERY
+        ):
+            traced = _increment(session, line_id, kept.traced, start)
+            _LAST[key] = _Kept(mark, plant, traced, kept.whole_until)
+        else:
+            traced = trace_line(session, line_id, start)
+            _LAST[key] = _Kept(mark, plant, traced, last or datetime.now(UTC))
+        return _LAST[key].traced
+
+
+def _increment(session: Session, line_id: int, before: Traced, start: datetime | None) -> Traced:
+    loaded = load(session, line_id, start)
+    order = np.argsort(loaded.defect_ids)
+    ids = loaded.defect_ids[order]
+
+    def moved(members: np.ndarray) -> np.ndarray:
+        """Rows of the earlier arrays as rows of the new ones; what was withdrawn falls out."""
+        wanted = before.loaded.defect_ids[members]
+        at = np.minimum(np.searchsorted(ids, wanted), max(ids.size - 1, 0))
+        return order[at[ids[at] == wanted]] if ids.size else np.empty(0, dtype=int)
+
+    episodes = tuple(replace(e, members=moved(e.members)) for e in before.result.episodes)
+    result = trace_newest(loaded.given, replace(before.result, episodes=episodes))
+    return Traced(result, loaded, start, None)
+
+
+def _plant_of(session: Session, line_id: int) -> tuple[object, ...]:
+    """Figures, rolls and points of the line: what they say, since these rows may change in place."""
+    state: list[object] = []
+    for table in (PlantFigures, Roll, LayoutPoint, Event):
+        columns = [c for c in table.__table__.columns if c.name not in ("recorded_at",)]
+        rows = session.execute(select(*columns).where(table.line_id == line_id).order_by(table.id))
+        state.append(hash(tuple(tuple(row) for row in rows)))
+    return tuple(state)
 
 
 def _state_of(session: Session, line_id: int) -> tuple[object, ...]:
     """What a trace rests on: it changes with every new or corrected row."""
     state: list[object] = []
-    for table in (Defect, Sheet, Event, LineLogRow, FurnaceLogRow, PlantFigures, Roll, LayoutPoint):
+    for table in (Defect, Sheet, LineLogRow, FurnaceLogRow):
         state.append(session.scalar(select(func.max(table.id)).where(table.line_id == line_id)))
     finished = func.count().filter(Sheet.state.in_(INSPECTED_STATES))
     state.append(session.scalar(select(finished).where(Sheet.line_id == line_id)))
-    return tuple(state)
+    return (*state, *_plant_of(session, line_id))
 
 
 def the_line(session: Session, name: str | None) -> Line:

@@ -15,6 +15,7 @@ from models.trace.data import (
     Vessels,
 )
 from models.trace.episodes import Rules
+from models.trace.newest import trace_newest
 from models.trace.result import Curve, Episode, TraceResult
 from models.trace.run import trace
 
@@ -32,4 +33,5 @@ __all__ = [
     "TraceResult",
     "Vessels",
     "trace",
+    "trace_newest",
 ]

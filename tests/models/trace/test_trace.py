@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models.errors import BadValue
-from models.trace import Defects, PlantEvent, Sheets, TraceInput, trace
+from models.trace import Defects, PlantEvent, Sheets, TraceInput, trace, trace_newest
 from models.tracing import plant_clock
 from tests.simulator.as_input import as_input
 from tests.simulator.defects import simulate
@@ -130,6 +130,32 @@ def test_the_same_input_gives_the_same_answer(traced):
     again = trace(given)
     clock = plant_clock("UTC")
     assert again.as_json(clock) == result.as_json(clock)
+
+
+def test_a_days_increment_agrees_with_the_whole(traced):
+    """All but the last day traced, then the newest days put to it: the same episodes as the whole trace."""
+    line, made, given, whole = traced[1]
+    until = line.log_times[-1] - DAY
+    n = int((line.log.time_at(line.sheet_start_m) < until).sum())
+    rows = given.defects.sheet < n
+    d, s = given.defects, given.sheets
+    short = TraceInput(
+        Sheets(*(v[:n] for v in (s.start_m, s.length_mm, s.width_mm, s.x_left_mm, s.cut_s, s.inspected))),
+        Defects(d.kinds, d.kind[rows], d.ribbon_m[rows], d.ribbon_x_mm[rows], d.sheet[rows]),
+        given.line, given.layout, given.vessels, given.events, given.tags, given.rolls,
+    )  # fmt: skip
+    grown = trace_newest(given, trace(short))
+    again = Score([])
+    again.add(made.truths, reported(grown), 24)
+    direct = Score([])
+    direct.add(made.truths, reported(whole), 24)
+    assert abs(sum(r["found"] for r in again.rows) - sum(r["found"] for r in direct.rows)) <= 1
+    assert again.false <= 1
+    assert grown.last_s >= whole.last_s - HOUR
+    for episode in grown.episodes:
+        kind = d.kinds.index(episode.kind)
+        assert (d.kind[episode.members] == kind).all()
+        assert episode.count == pytest.approx(episode.members.size, abs=2)
 
 
 def plain(days=6.0, x=1500.0, width=200.0, extra=150, kind="stone", events=()):
