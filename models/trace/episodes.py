@@ -36,7 +36,7 @@ class Rules:
     rounds : scans at most
     """
 
-    alpha: float = 0.01
+    alpha: float = 0.05
     fewest: int = 6
     least_share: float = 0.3
     rounds: int = 5
@@ -86,7 +86,7 @@ def _bands(
         left = weights[box.t_lo : box.t_hi, box.x_lo : box.x_hi].sum()
         if left < 0.5 * usual_weights[box.t_lo : box.t_hi, box.x_lo : box.x_hi].sum():
             continue
-        new = _refine(scene, kind, name, counts, weights, box, routes, float(spread.min()))
+        new = _refine(scene, kind, name, counts, weights, box, routes, float(spread[0, 0]), limit)
         if new is None or new.count - new.expected < rules.fewest:
             continue
         t_lo, t_hi, x_lo, x_hi = new.cells
@@ -134,6 +134,7 @@ def _refine(
     box: Box,
     routes: Routes,
     phi: float,
+    limit: float,
 ) -> Found | None:
     """Band, course and ends of a scanned box; None where it is an episode of the whole width."""
     grid = scene.grid
@@ -188,7 +189,8 @@ def _refine(
     m_lo, m_hi = _cells(grid, min(first, start) - pad, max(last, end) + pad)
     extra = 1 if narrow else 2
     cells = (m_lo, m_hi, max(0, x_lo - extra), min(grid.shape[1], x_hi + extra))
-    if best.height <= 0 or count < 4:
+    log_p = max(box.log_p, _on_sheets(grid, kind, (start, end, lo_mm, hi_mm), float(expected), box))
+    if best.height <= 0 or count < 4 or log_p > limit:
         return None
     return Found(
         kind,
@@ -205,6 +207,26 @@ def _refine(
         dispersion=phi,
         cells_s=cells_s,
     )
+
+
+def _on_sheets(
+    grid: Grid, kind: int, where: tuple[float, float, float, float], expected: float, box: Box
+) -> float:
+    """log p when a sheet counts once: a cluster of defects in one spot is one mishap, not an episode.
+
+    Only where defects are few for the sheets; where each sheet has several the question says nothing.
+    """
+    start, end, lo_mm, hi_mm = where
+    a, b = np.searchsorted(grid.time_s, [start, end])
+    sheets = np.unique(grid.sheet[a:b]).size
+    if expected > 0.3 * sheets:
+        return box.log_p
+    mine = (grid.kind[a:b] == kind) & (grid.x_mm[a:b] >= lo_mm) & (grid.x_mm[a:b] < hi_mm)
+    carrying = np.unique(grid.sheet[a:b][mine]).size
+    if carrying <= expected:
+        return 0.0
+    safe = max(expected, 1e-6)
+    return box.log_tries - (carrying * np.log(carrying / safe) - (carrying - safe))
 
 
 def _cells(grid: Grid, start: float, end: float) -> tuple[int, int]:

@@ -38,7 +38,7 @@ class Grid:
     area_m2 : float array, shape (T, X), inspected glass
     counts : float array, shape (K, T, X), defects on it
     time_s, x_mm, kind : the defects counted, arrays of shape (D,), in line order
-    index : shape (D,), row of each in the defects given
+    index, sheet : shape (D,), row of each in the defects given, and its sheet
     """
 
     t0_s: float
@@ -51,6 +51,7 @@ class Grid:
     x_mm: np.ndarray
     kind: np.ndarray
     index: np.ndarray
+    sheet: np.ndarray
     blind: tuple[Stretch, ...] = ()
 
     @property
@@ -144,7 +145,7 @@ def make_grid(
     time = clock.true_time(defects.ribbon_m[use])
     return Grid(
         float(t0), cell_s, float(x0), cell_mm, area, counts, time,
-        defects.ribbon_x_mm[use], defects.kind[use], use, blind,
+        defects.ribbon_x_mm[use], defects.kind[use], use, defects.sheet[use], blind,
     )  # fmt: skip
 
 

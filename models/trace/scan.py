@@ -10,6 +10,7 @@ judged at their own critical value (Walther, arXiv 2107.08296, 2022), because sm
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.special import xlogy
@@ -34,6 +35,7 @@ class Box:
     expected: float
     llr: float
     log_p: float
+    log_tries: float = 0.0
 
 
 def poisson_llr(count: np.ndarray, expected: np.ndarray, total: np.ndarray) -> np.ndarray:
@@ -109,15 +111,9 @@ def scan(
             for n in np.flatnonzero(log_p < limit_log_p):
                 a, b = int(t[at[0][n]]), int(x[at[1][n]])
                 box = Box(
-                    a,
-                    a + duration,
-                    b,
-                    b + width,
-                    float(c_at[n]),
-                    float(e_at[n]),
-                    float(llr[n]),
-                    float(log_p[n]),
-                )
+                    a, a + duration, b, b + width, float(c_at[n]), float(e_at[n]), float(llr[n]),
+                    float(log_p[n]), float(np.log(boxes)),
+                )  # fmt: skip
                 found.append((box.log_p, box))
     return _without_overlap(found), spread
 
@@ -136,10 +132,28 @@ def _dispersion(c: np.ndarray, e: np.ndarray, w: np.ndarray, w_all: np.ndarray) 
     share = np.minimum(w / np.maximum(w_all, 1e-12), 0.999)
     use = e > 6
     if use.sum() < 60:
-        return 1.0
+        return _clustering(c, e)
     z = (c[use] - e[use]) / np.sqrt(e[use] * (1 - share[use]))
     low, high = np.quantile(z, [0.25, 0.75])
     return float(max(1.0, ((high - low) / 1.349) ** 2))
+
+
+def _clustering(c: np.ndarray, e: np.ndarray, parts: int = 8) -> float:
+    """Variance over chance where counts are small: defects that come in clusters show in it.
+
+    Squared deviations over expected counts, part by part of the grid; the median of the parts, since
+    episodes fill few of them.
+    """
+    rows = np.linspace(0, c.shape[0], parts + 1).astype(int)
+    columns = np.linspace(0, c.shape[1], parts + 1).astype(int)
+    ratios = []
+    square = (c - e) ** 2
+    for a, b in pairwise(rows):
+        for left, right in pairwise(columns):
+            load = float(e[a:b, left:right].sum())
+            if load > 10:
+                ratios.append(float(square[a:b, left:right].sum()) / load)
+    return max(1.0, float(np.median(ratios))) if len(ratios) > 8 else 1.0
 
 
 def _without_overlap(found: list[tuple[float, Box]], most: int = 40) -> list[Box]:

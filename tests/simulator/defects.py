@@ -223,11 +223,8 @@ def _repeat(rng, line, net):
     marks = marks + rng.normal(0, rng.uniform(0.003, 0.02), marks.size)
     x0 = float(rng.uniform(net[0] + 50, net[1] - 50))
     x = x0 + rng.normal(0, rng.uniform(2, 6), marks.size)
-    section = "lehr"
-    if "lift-out" in roll.name:
-        section = "bath"
-    elif "cold" in roll.name:
-        section = "cold_end"
+    # the glass on a lift-out roll has left the bath
+    section = "cold_end" if "cold" in roll.name else "lehr"
     return (
         marks,
         x,
