@@ -14,7 +14,7 @@ from vision.results import ByteImage
 from vision.tag_sides import Sides, fine_sides, rough_sides
 
 SEARCH_LONG_SIDE_PX = 1000
-CLEAR_CONTRAST, FAINT_CONTRAST = 15, 6
+CLEAR_CONTRAST, FAINT_CONTRAST = 12, 6
 
 Floats = NDArray[np.float64]
 
@@ -40,15 +40,17 @@ def find_tags(grey: ByteImage, told: dict[int, Corners]) -> list[SeenTag]:
     """
     wanted = tuple(told)
     coarse = max(1, round(max(grey.shape) / SEARCH_LONG_SIDE_PX))
-    found = _search(grey, coarse, wanted, CLEAR_CONTRAST)
-    if len(found) < len(wanted):
-        for number, corners in _search(grey, coarse, wanted, FAINT_CONTRAST).items():
-            found.setdefault(number, corners)
-    reduction = coarse
-    while len(found) < len(wanted) and reduction > 1:
-        reduction = max(1, reduction // 2)
+    found = _search(grey, coarse, wanted, faint=False)
+    reduction, faint = coarse, False
+    while len(found) < len(wanted):
+        if reduction > 1:
+            reduction = max(1, reduction // 2)
+        elif faint:
+            break
+        else:
+            faint = True  # the last resort: tags in poor light, searched for where nothing else was seen
         for x0, y0, part in _where_missing(grey, found, told):
-            for number, corners in _search(part, reduction, wanted, FAINT_CONTRAST).items():
+            for number, corners in _search(part, reduction, wanted, faint).items():
                 found.setdefault(number, corners + np.array([x0, y0]))
     tags = []
     for number in sorted(found):
@@ -69,20 +71,21 @@ def _where_missing(
     grey: ByteImage, found: dict[int, Floats], told: dict[int, Corners]
 ) -> list[tuple[int, int, ByteImage]]:
     """Parts of the photo to search finely: round the places of
-    missing tags, or all of it with fewer than two known."""
+    missing tags, or all of it with fewer than three known."""
     h, w = grey.shape
-    if len(found) < 2:
+    if len(found) < 3:
         return [(0, 0, grey)]
     numbers = sorted(found)
     on_sheet = np.concatenate([np.asarray(told[n], np.float64) for n in numbers])
     in_photo = np.concatenate([found[n] for n in numbers])
-    homography, _ = cv2.findHomography(on_sheet, in_photo, 0)
-    if homography is None:
-        return [(0, 0, grey)]
+    # straight prediction: rough corners would make a perspective one fly off, and the reach allows for the
+    # tilt
+    framed = np.column_stack([on_sheet, np.ones(len(on_sheet))])
+    to_photo = np.linalg.lstsq(framed, in_photo, rcond=None)[0]
     parts = []
     for number in sorted(set(told) - set(found)):
-        place = cv2.perspectiveTransform(np.asarray(told[number], np.float64).reshape(1, 4, 2), homography)[0]
-        reach = 1.5 * float(np.ptp(place, axis=0).max()) + 0.02 * max(h, w)
+        place = np.column_stack([np.asarray(told[number], np.float64), np.ones(4)]) @ to_photo
+        reach = 1.5 * float(np.ptp(place, axis=0).max()) + 0.06 * max(h, w)
         x, y = place.mean(axis=0)
         x0, y0 = int(np.clip(x - reach, 0, w)), int(np.clip(y - reach, 0, h))
         x1, y1 = int(np.clip(x + reach, 0, w)), int(np.clip(y + reach, 0, h))
@@ -91,9 +94,9 @@ def _where_missing(
     return parts
 
 
-def _search(grey: ByteImage, reduction: int, wanted: tuple[int, ...], contrast: int) -> dict[int, Floats]:
-    """Tags at one size: number -> corners (4, 2) in photo pixels.
-    contrast : grey values from local mean to ink."""
+def _search(grey: ByteImage, reduction: int, wanted: tuple[int, ...], faint: bool) -> dict[int, Floats]:
+    """Tags at one size: number -> corners (4, 2) in photo pixels. faint : brighten first, and accept little
+    contrast."""
     h, w = grey.shape
     small_size = (max(1, w // reduction), max(1, h // reduction))
     small = grey if reduction == 1 else cv2.resize(grey, small_size, interpolation=cv2.INTER_AREA)
@@ -101,12 +104,14 @@ def _search(grey: ByteImage, reduction: int, wanted: tuple[int, ...], contrast: 
     parameters.adaptiveThreshWinSizeMin = 5
     parameters.adaptiveThreshWinSizeMax = 21
     parameters.adaptiveThreshWinSizeStep = 8
-    parameters.adaptiveThreshConstant = contrast
+    parameters.adaptiveThreshConstant = FAINT_CONTRAST if faint else CLEAR_CONTRAST
     parameters.minMarkerPerimeterRate = 0.02
     # in dark field the paper's own border is a square round the tag's: both are kept and tried
     parameters.minMarkerDistanceRate = 0.01
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, TAG_DICTIONARY))
-    quads, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(_stretched(small))
+    quads, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(
+        _stretched(small) if faint else small
+    )
     factor = np.array([w / small_size[0], h / small_size[1]])
     found: dict[int, Floats] = {}
     for quad, number in zip(quads, [] if ids is None else ids.ravel().tolist(), strict=True):
@@ -122,7 +127,10 @@ def _span(corners: Floats) -> float:
 
 
 def _stretched(small: ByteImage) -> ByteImage:
-    """Brighten a dark photo so that dimly lit tags pass the detector's fixed contrast steps."""
-    sample = small[::3, ::3]
-    top = int(np.searchsorted(np.cumsum(np.bincount(sample.ravel(), minlength=256)), 0.998 * sample.size))
+    """Brighten a dark photo so that dimly lit tags pass the detector's fixed contrast steps.
+
+    The brightest 20 pixels may saturate: paper of four small tags is far more than that.
+    """
+    counts = np.bincount(small.ravel(), minlength=256)
+    top = int(np.searchsorted(np.cumsum(counts), small.size - 20))
     return small if top >= 160 else cv2.convertScaleAbs(small, alpha=220.0 / max(top, 8))
