@@ -47,8 +47,8 @@ def sizes_of(
 ) -> Sizes:
     """Sizes from outline and features.
 
-    heads : the corrections of a bubble and of a stone; rows : probabilities over `kinds.CLASSES`, which weigh the two.
-    Where they disagree and the kind is in doubt, that doubt is part of the uncertainty.
+    heads : the corrections of a bubble and of a stone; rows : probabilities over `kinds.CLASSES`, which weigh
+    the two. Where they disagree and the kind is in doubt, that doubt is part of the uncertainty.
     """
     if not len(table):
         empty = np.zeros(0, np.float32)
