@@ -93,6 +93,9 @@ def _episode(
         found.fits, 1.0 if found.wide else share, name, routes, causes, sections=sections, upstream_m=upstream
     )  # fmt: skip
     start, end = _seen(found, origin)
+    # the grid's outer cells stick out past the sheets
+    left = max(found.x_lo_mm, float(given.sheets.x_left_mm.min()))
+    right = min(found.x_hi_mm, float((given.sheets.x_left_mm + given.sheets.width_mm).max()))
     curve = episode_curve(scene, found, origin.section)
     middle = curve.start_s + 0.5 * curve.width_s
     part = np.clip(
@@ -102,7 +105,7 @@ def _episode(
     )
     expected = (curve.background * part).sum()
     return Episode(
-        name, found.x_lo_mm, found.x_hi_mm, found.wide, start, end,
+        name, left, right, found.wide, start, end,
         float(clock.log.metre_at(start)), float(clock.log.metre_at(end)), int(rows.size), float(expected),
         float(np.exp(min(0.0, found.log_p))), origin.section, origin.section_weights,
         origin.start_s, origin.end_s, origin.causes, origin.none_weight,

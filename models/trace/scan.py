@@ -18,7 +18,7 @@ from scipy.special import xlogy
 DURATIONS = (1, 2, 4, 8, 16, 32, 64, 128, 256)
 WIDTHS = (1, 2, 4, 8, 16, 32, 64)
 # effective number of independent boxes per disjoint one of the same size; set so that among invented
-# backgrounds with nothing in them fewer than one in twenty shows p below 0.05 (tests/bench)
+# backgrounds with nothing in them about one in twenty shows p below 0.05 (tests/bench/trace.py --nothing)
 OVERLAP = 1.5
 LOOK_AT_Z = 3.0
 

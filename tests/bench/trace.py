@@ -1,6 +1,6 @@
 """Trace against known truth and against a spreadsheet, many seeds; and time and memory over 30, 60, 120 days.
 
-    python -m tests.bench.trace [--seeds 20] [--days 60] [--growth]
+    python -m tests.bench.trace [--seeds 20] [--days 60] [--growth | --nothing]
 
 Prints markdown tables. Every line is invented (tests/simulator); all methods see the same lines.
 """
@@ -101,6 +101,22 @@ ROWS = (
 )
 
 
+def nothing(first: int, seeds: int, days: float) -> None:
+    """Restless backgrounds without a single episode: how often is one raised, and at which p."""
+    raised: list[float] = []
+    lines = 0
+    for seed in range(first, first + seeds):
+        rng = np.random.default_rng(seed)
+        line = build_line(rng, days)
+        made = simulate(rng, line, per_m2=float(rng.uniform(0.03, 0.15)), episodes=0)
+        found = [e.p_value for e in trace(as_input(line, made)).episodes]
+        raised += found
+        lines += bool(found)
+    rate = len(raised) / (seeds * days) * 30
+    print(f"{seeds} lines of {days:.0f} days without episodes: {len(raised)} raised ({rate:.2f} in 30 days),")
+    print(f"on {lines} of the lines; p values {sorted(round(p, 4) for p in raised)}")
+
+
 def growth() -> None:
     """Time and memory over the length of the record, same seed and rate."""
     print(
@@ -137,8 +153,11 @@ if __name__ == "__main__":
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--days", type=float, default=60.0)
     parser.add_argument("--growth", action="store_true", help="time and memory only")
+    parser.add_argument("--nothing", action="store_true", help="lines without episodes: count what is raised")
     options = parser.parse_args()
     if options.growth:
         growth()
+    elif options.nothing:
+        nothing(options.first, options.seeds, options.days)
     else:
         compare(options.first, options.seeds, options.days)
