@@ -24,6 +24,7 @@ SURE_SIGMA = 8.0
 ZERO, STEPS, STRIP_ROWS = 128.0, 12.0, 64
 MOST_CANDIDATES = 500
 TAIL_SHARE, TAIL_SIGMA = 0.98, 2.326  # a normal value is that many sd from 0 in 98 of 100 cases
+TAIL_MOST = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +105,8 @@ def _bytes(signal: FloatImage) -> NDArray[np.uint8]:
 
 def robust_sd(image: FloatImage, mask: NDArray[np.uint8], shrink: int, samples: int = 60_000) -> float:
     """Standard deviation of the quiet part: 1.4826 x median |value| over a grid of unmasked pixels, or what
-    the tail says if that is more (noise that JPEG has gathered in blocks has a heavy tail).
+    the tail says if that is more (noise that JPEG has gathered in blocks has a heavy tail), but at most
+    `TAIL_MOST` times as much: where marks cover more than the tail's share of a field, the tail is theirs.
 
     1.4826 makes the median absolute deviation consistent for normal noise: F. R. Hampel, "The influence
     curve and its role in robust estimation", J. Amer. Statist. Assoc. 69 (1974).
@@ -117,7 +119,9 @@ def robust_sd(image: FloatImage, mask: NDArray[np.uint8], shrink: int, samples: 
     if good.size < 16:
         return 1.0
     size = np.abs(good)
-    return max(float(1.4826 * np.median(size)), float(np.quantile(size, TAIL_SHARE)) / TAIL_SIGMA, 1e-3)
+    middle = float(1.4826 * np.median(size))
+    tail = float(np.quantile(size, TAIL_SHARE)) / TAIL_SIGMA
+    return max(middle, min(tail, TAIL_MOST * middle), 1e-3)
 
 
 def find_spots(flat: Flat, lighting: str, pyramid: Pyramid, most: int = MOST_CANDIDATES) -> Candidates:

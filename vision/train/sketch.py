@@ -175,7 +175,7 @@ def stone(
     rng: np.random.Generator, c: Canvas, x: float, y: float, length: float, amp: float
 ) -> dict[str, Any]:
     """An irregular opaque core, with a distorted zone round it more often than not."""
-    r = blob_outline(rng, rng.uniform(0.02, 0.22), int(rng.integers(5, 11)))
+    r = blob_outline(rng, rng.uniform(0.02, 0.22) if rng.random() < 0.8 else 0.0, int(rng.integers(5, 11)))
     t = np.linspace(0, 2 * np.pi, r.size, endpoint=False)
     flat = 1 / rng.uniform(1, 2.0)
     turn = rng.uniform(0, np.pi)
@@ -183,7 +183,7 @@ def stone(
     xy = np.column_stack((px * np.cos(turn) - py * np.sin(turn), px * np.sin(turn) + py * np.cos(turn)))
     far, across, angle = caliper(xy)
     k = length / far
-    halo = rng.uniform(1.4, 4.0) if rng.random() < 0.92 else 0.0
+    halo = rng.uniform(1.4, 4.0) if rng.random() < 0.75 else 0.0
     row = _row("stone", x, y, length, across * k, angle, halo * length if halo else None)
     got = c.patch(x, y, length * max(0.6, halo * 0.75) + 1.5)
     if got is None:
@@ -196,7 +196,7 @@ def stone(
     )
     core = soft((rho - edge) * k * flat, rng.uniform(0.1, 0.6))
     grain = smooth_noise(rng, core.shape, max(2.0, rng.uniform(0.1, 0.4) * length * over))
-    core = core * np.clip(1 + rng.uniform(0, 0.4) * grain, 0.2, 2)
+    core = core * np.clip(1 + rng.uniform(0, 0.4) * (rng.random() < 0.65) * grain, 0.2, 2)
     shape = core
     if halo:
         out = np.clip((rho / edge - 1) / max(halo - 1, 0.2), 0, None)
