@@ -24,6 +24,7 @@ def open_sheet(page: Page, served, label: str) -> None:
     page.fill("#label", label)
     page.get_by_role("button", name="Open", exact=True).click()
     expect(page.locator(".sheet-head h1")).to_have_text(label)
+    page.wait_for_load_state("load")  # the heading stands before the scripts that answer keys and files
 
 
 def sheet_of(served, photo: str) -> str:
