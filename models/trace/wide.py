@@ -69,7 +69,9 @@ class Series:
             return 1.0
         rate = float(np.median(n[good] / e[good]))
         for _ in range(3):
-            rate = float(np.median(np.maximum(n[good] / rate - m[good], 0.05 * e[good]) / e[good])) * rate
+            # multiplied out: the rate of a kind that is seldom seen is 0 in most cells
+            own = np.maximum(n[good] - rate * m[good], 0.05 * rate * e[good])
+            rate = float(np.median(own / e[good]))
         return max(rate, 1e-9)
 
     def deviation(self, level: float) -> tuple[np.ndarray, np.ndarray]:
