@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from models import audit
 from models.clock import utc_now
-from models.database import reading, writing
+from models.database import writing
 from models.errors import BadValue
 from models.imports import books, defects, figures, logs, packs, sheets
 from models.imports.lines import line_for
@@ -143,16 +143,3 @@ def _note(session: Session, kind: str, path: Path, digest: str, tally: Tally, us
 def _sha256(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def already_in(sessions: sessionmaker[Session], path: Path, kind: str) -> bool:
-    """Whether a file of these bytes went in before, whole."""
-    from sqlalchemy import select
-
-    with reading(sessions) as session:
-        found = session.scalar(
-            select(ImportRun.id).where(
-                ImportRun.sha256 == _sha256(path), ImportRun.kind == kind, ImportRun.rows_refused == 0
-            ).limit(1)
-        )  # fmt: skip
-    return found is not None

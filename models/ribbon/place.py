@@ -25,10 +25,3 @@ def ribbon_place(
     (ribbon_x_mm, ribbon_m) : millimetres from the left gross edge, metres on the counter
     """
     return x_left_mm + x_mm, ribbon_start_m + y_mm / 1000.0
-
-
-def sheet_place(
-    x_left_mm: Number, ribbon_start_m: Number, ribbon_x_mm: Number, ribbon_m: Number
-) -> tuple[Number, Number]:
-    """The inverse of `ribbon_place`: (x_mm, y_mm) on the sheet."""
-    return ribbon_x_mm - x_left_mm, (ribbon_m - ribbon_start_m) * 1000.0

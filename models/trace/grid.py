@@ -6,7 +6,7 @@ from the left gross edge. Exposure is square metres of sheets that were really l
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -160,13 +160,3 @@ def _exposure(
         np.add.at(ramp, (row, cell), sign * metre2_per_cell * (1 - part))
         np.add.at(ramp, (row, cell + 1), sign * metre2_per_cell * part)
     return np.maximum(np.cumsum(ramp, axis=1)[:, :columns], 0.0)
-
-
-def coarser(grid: Grid, factor: int) -> Grid:
-    """The same grid with `factor` time cells in one (the last one padded)."""
-    rows, columns = grid.shape
-    pad = -rows % factor
-    area = np.pad(grid.area_m2, ((0, pad), (0, 0))).reshape(-1, factor, columns).sum(axis=1)
-    k = grid.counts.shape[0]
-    counts = np.pad(grid.counts, ((0, 0), (0, pad), (0, 0))).reshape(k, -1, factor, columns).sum(axis=2)
-    return replace(grid, cell_s=grid.cell_s * factor, area_m2=area, counts=counts)
