@@ -51,6 +51,7 @@ def serve(plant: Plant, ready: Callable[[str], None]) -> None:
         ident="lehrbook",
         max_request_body_size=app.config["MAX_CONTENT_LENGTH"] + 1_000_000,
     )
+    plant.store.sweep()  # what a crash in the middle of an upload left behind
     workers = Workers(settings)
     workers.start()
     _stop_on_terminate()
