@@ -316,6 +316,20 @@ def test_a_shift_far_above_the_usual_lies_beyond_its_limit_on_its_third_alone(
     assert "NIST/SEMATECH e-Handbook 6.3.3.1" in page
 
 
+def test_a_shift_that_hardly_looked_is_not_charted(lead: FlaskClient, plant: Plant, booth: Booth) -> None:
+    """One defect on one small pane is a huge rate that says nothing."""
+    with writing(plant.sessions) as session:
+        session.query(Sheet).delete()
+        for n in range(12):
+            begin = rows.START + timedelta(hours=8 * n)
+            shift = rows.shift(session, booth.line_id, begin)
+            length = 200.0 if n == 11 else 6000.0
+            sheet = rows.sheet(session, booth.line_id, 4800.0 * n, shift_id=shift.id, length_mm=length)
+            rows.defect(session, sheet, 100.0, 100.0, kind="stone")
+    page = lead.get("/trace/charts?period=month").text
+    assert "stone, left third: 0 of 11 beyond the limits" in page
+
+
 def test_the_history_of_a_sheet_names_the_episodes_its_glass_lies_in(
     signed_in: Callable[[str], FlaskClient], plant: Plant, booth: Booth, notice_id: int
 ) -> None:

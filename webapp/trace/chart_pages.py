@@ -30,6 +30,9 @@ from webapp.trace.view_models import newest_cut
 
 #: glass looked at longer after the newest cut than this is not part of the picture
 LATE = timedelta(days=2)
+#: A shift that looked at less than this part of a usual shift's glass is not charted: a single defect on a
+#: pane or two would make a rate that hides all the others. Common practice, no source.
+LEAST_OF_USUAL = 0.05
 BANDS = ("left third", "middle third", "right third")
 
 
@@ -106,8 +109,11 @@ def _third(
 
 
 def _counts(shifts: Sequence[ShiftRate], n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Counts and glass inspected, m2, by shift; both 0 where it was too little glass to chart."""
     counts = np.array([shift.rates[n].count for shift in shifts], dtype=float)
-    return counts, np.array([shift.area_m2 for shift in shifts], dtype=float)
+    area = np.array([shift.area_m2 for shift in shifts], dtype=float)
+    enough = area >= LEAST_OF_USUAL * np.median(area[area > 0]) if (area > 0).any() else area > 0
+    return np.where(enough, counts, 0.0), np.where(enough, area, 0.0)
 
 
 def _series(
