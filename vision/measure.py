@@ -109,7 +109,8 @@ def sizes_of(
     mean = (weight * shift).sum(0)
     spread = np.sqrt((weight * (rel**2 + (shift - mean) ** 2)).sum(0))
     length, width = length * np.exp(mean[:, 0]), width * np.exp(mean[:, 1])
-    bare, plain = bareness(table, names, shape, blur_px), bare_sizes(shape, blur_px)
+    bare = share[:, 1] * bareness(table, names, shape, blur_px)  # gas is never flat inside
+    plain = bare_sizes(shape, blur_px)
     length = length ** (1 - bare) * plain[0] ** bare
     width = width ** (1 - bare) * plain[1] ** bare
     own = BARE_REL_SD + BARE_SD_PX / np.stack(plain, axis=1)
