@@ -18,6 +18,7 @@ from models.clock import zone
 from models.errors import BadValue
 from models.records import (
     INSPECTED_STATES,
+    TRACER_SECTIONS,
     Defect,
     Event,
     FurnaceLogRow,
@@ -27,6 +28,8 @@ from models.records import (
     PlantFigures,
     Roll,
     Sheet,
+    TracerReading,
+    TracerRun,
 )
 from models.ribbon import Layout
 from models.trace import (
@@ -42,6 +45,7 @@ from models.trace import (
     trace,
     trace_newest,
 )
+from models.tracer_runs import curves_in_use
 
 BACKGROUND_DAYS = 30.0  # read before the stretch asked for, so that the usual level is known
 AFTER_DAYS = 6.0
@@ -184,12 +188,14 @@ def _vessels(session: Session, line_id: int, at: datetime) -> Vessels | None:
     ).first()
     if row is None:
         return None
+    curves = curves_in_use(session, line_id, at)
     return Vessels(
         row.melter_mass_t, row.melter_plug_fraction, row.melter_tanks_in_series,
         row.refiner_mass_t, row.refiner_plug_fraction, row.refiner_tanks_in_series,
         row.density_t_per_m3, row.gross_width_mm, row.net_width_mm,
         _or(row.melter_mass_rel_tolerance, 0.04), _or(row.melter_plug_tolerance, 0.03),
         row.melter_tanks_low, row.melter_tanks_high, _or(row.refiner_mass_rel_tolerance, 0.04),
+        *(curves.get(section, ()) for section in TRACER_SECTIONS),
     )  # fmt: skip
 
 
@@ -331,10 +337,13 @@ def _increment(session: Session, line_id: int, before: Traced, start: datetime |
 def _plant_of(session: Session, line_id: int) -> tuple[object, ...]:
     """Figures, rolls and points of the line: what they say, since these rows may change in place."""
     state: list[object] = []
-    for table in (PlantFigures, Roll, LayoutPoint, Event):
+    for table in (PlantFigures, Roll, LayoutPoint, Event, TracerRun):
         columns = [c for c in table.__table__.columns if c.name not in ("recorded_at",)]
         rows = session.execute(select(*columns).where(table.line_id == line_id).order_by(table.id))
         state.append(hash(tuple(tuple(row) for row in rows)))
+    runs = select(TracerRun.id).where(TracerRun.line_id == line_id)
+    readings = select(func.max(TracerReading.id)).where(TracerReading.tracer_run_id.in_(runs))
+    state.append(session.scalar(readings))
     return tuple(state)
 
 

@@ -13,7 +13,7 @@ from models import audit
 from models.clock import utc_now
 from models.database import writing
 from models.errors import BadValue
-from models.imports import books, defects, figures, logs, packs, sheets
+from models.imports import books, defects, figures, logs, packs, sheets, tracer
 from models.imports.lines import line_for
 from models.imports.rows import Refusal, Tally
 from models.records import ImportRun
@@ -25,6 +25,7 @@ READERS: dict[str, Callable[..., None]] = {
     "rolls": books.take_rolls,
     "line-log": logs.take_line_log,
     "furnace-log": logs.take_furnace_log,
+    "tracer": tracer.take_tracer,
     "events": books.take_events,
     "sheets": sheets.take_sheets,
     "packs": packs.take_packs,

@@ -26,6 +26,7 @@ from models.records.plant import (
 )
 from models.records.saved_setup import SavedSetup
 from models.records.sheet import INSPECTED_STATES, SHEET_STATES, Sheet
+from models.records.tracer import TRACER_METHODS, TRACER_SECTIONS, TracerReading, TracerRun
 from models.records.user import ROLES, User
 from models.records.verdict import OUTCOMES, Verdict
 from models.records.watch import EpisodeNotice
@@ -40,6 +41,8 @@ __all__ = [
     "PHOTO_STATES",
     "ROLES",
     "SHEET_STATES",
+    "TRACER_METHODS",
+    "TRACER_SECTIONS",
     "USES",
     "AuditEntry",
     "AuditHead",
@@ -66,6 +69,8 @@ __all__ = [
     "SavedSetup",
     "Sheet",
     "Shift",
+    "TracerReading",
+    "TracerRun",
     "User",
     "Verdict",
 ]

@@ -7,17 +7,23 @@ from the left gross edge.
 
 from models.ribbon.lag import STATIONS, Layout, LineLog, times_of
 from models.ribbon.place import ribbon_place
-from models.ribbon.pull import glass_area_m2, pull_t_per_day, speed_m_per_min
+from models.ribbon.pull import drawn_tonnes, glass_area_m2, known_pull, pull_t_per_day, speed_m_per_min
 from models.ribbon.residence import MeasuredResidence, Residence, VesselChain
+from models.ribbon.tracer import Readings, TracerResult, analyse
 
 __all__ = [
     "STATIONS",
     "Layout",
     "LineLog",
     "MeasuredResidence",
+    "Readings",
     "Residence",
+    "TracerResult",
     "VesselChain",
+    "analyse",
+    "drawn_tonnes",
     "glass_area_m2",
+    "known_pull",
     "pull_t_per_day",
     "ribbon_place",
     "speed_m_per_min",

@@ -10,8 +10,8 @@ mean stay is mass / P.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from scipy import special
@@ -75,15 +75,24 @@ class Residence:
         return self.plug_t + special.gammaincinv(self.tanks, probability) * (self.stirred_t / self.tanks)
 
 
+class Vessel(Protocol):
+    """What a chain asks of a vessel, all in tonnes drawn."""
+
+    def mean_t(self) -> float: ...
+    def sd_t(self) -> float: ...
+    def cdf(self, tonnes: np.ndarray | float) -> np.ndarray: ...
+
+
 @dataclass(frozen=True)
 class VesselChain:
-    """Vessels one after the other under one pull (melter, then refiner): distributions convolved.
+    """Vessels, fitted or measured, one after the other under one pull (melter, then refiner).
 
+    Their distributions are convolved.
     `cdf` is computed on a grid of `grid` equal steps to six standard deviations beyond the mean and
     interpolated; for one vessel the closed form is used.
     """
 
-    vessels: tuple[Residence, ...]
+    vessels: tuple[Vessel, ...]
     grid: int = 2048
 
     def __post_init__(self) -> None:
@@ -119,46 +128,35 @@ class VesselChain:
 
 @dataclass(frozen=True)
 class MeasuredResidence:
-    """A plant's own tracer run in place of the fitted form: the response at the exit to a pulse at the inlet.
+    """A distribution as a tracer run gave it, in place of the fitted form (see `tracer`).
 
-    tonnes : float array, shape (N,), drawn since the pulse, increasing
-    tracer : float array, shape (N,), tracer above its background, >= 0
+    tonnes : float array, shape (N,), drawn since the glass entered, increasing from 0
+    share : F there, shape (N,), from 0 to 1; straight between the knots
     """
 
-    tonnes: tuple[float, ...]
-    tracer: tuple[float, ...]
+    tonnes: np.ndarray
+    share: np.ndarray
 
-    @classmethod
-    def from_run(cls, tonnes: Sequence[float], tracer: Sequence[float]) -> MeasuredResidence:
-        """Check and keep a tracer run. Raises BadValue when it cannot be a pulse response."""
-        t, c = np.asarray(tonnes, dtype=float), np.asarray(tracer, dtype=float)
-        if t.shape != c.shape or t.size < 3:
-            raise BadValue("Tracer run: expected at least three rows of tonnes and tracer.")
-        if not (np.isfinite(t).all() and (np.diff(t) > 0).all()):
-            raise BadValue("Tracer run: expected tonnes that increase from row to row.")
-        if not (np.isfinite(c).all() and (c >= 0).all() and c.max() > 0):
-            raise BadValue("Tracer run: expected tracer readings of 0 or more, and some above 0.")
-        return cls(tuple(t.tolist()), tuple(c.tolist()))
-
-    def moments(self) -> tuple[float, float]:
-        """(mean, variance) in tonnes and tonnes squared, by the trapezium rule."""
-        t, c = np.array(self.tonnes), np.array(self.tracer)
-        area = np.trapezoid(c, t)
-        mean = np.trapezoid(t * c, t) / area
-        return float(mean), float(np.trapezoid(t * t * c, t) / area - mean**2)
+    def __post_init__(self) -> None:
+        t, f = self.tonnes, self.share
+        if t.ndim != 1 or t.shape != f.shape or t.size < 3 or not (np.diff(t) > 0).all() or t[0] < 0:
+            raise BadValue("Measured residence: expected three or more tonnes that increase from 0.")
+        if (np.diff(f) < 0).any() or abs(f[0]) > 1e-9 or abs(f[-1] - 1.0) > 1e-9:
+            raise BadValue("Measured residence: expected shares that rise from 0 to 1.")
 
     def mean_t(self) -> float:
-        return self.moments()[0]
+        return float(np.sum(np.diff(self.share) * 0.5 * (self.tonnes[1:] + self.tonnes[:-1])))
 
     def sd_t(self) -> float:
-        return float(np.sqrt(self.moments()[1]))
-
-    def tanks(self) -> float:
-        """Tanks in series of the same mean and variance: mean^2 / variance (Levenspiel, ch. 14)."""
-        mean, variance = self.moments()
-        return mean**2 / variance
+        a, b = self.tonnes[:-1], self.tonnes[1:]
+        square = np.sum(np.diff(self.share) * (a * a + a * b + b * b) / 3.0)
+        return float(np.sqrt(max(square - self.mean_t() ** 2, 0.0)))
 
     def cdf(self, tonnes: np.ndarray | float) -> np.ndarray:
-        t, c = np.array(self.tonnes), np.array(self.tracer)
-        area = np.concatenate([[0.0], np.cumsum(np.diff(t) * (c[1:] + c[:-1]) / 2)])
-        return np.interp(np.asarray(tonnes, dtype=float), t, area / area[-1], left=0.0, right=1.0)
+        """F: share of the glass that has left after `tonnes` drawn since it entered."""
+        return np.interp(np.asarray(tonnes, dtype=float), self.tonnes, self.share, left=0.0, right=1.0)
+
+    def quantile(self, probability: np.ndarray | float) -> np.ndarray:
+        """Tonnes drawn by which the share `probability` has left."""
+        rising = np.concatenate([[True], np.diff(self.share) > 0])
+        return np.interp(np.asarray(probability, dtype=float), self.share[rising], self.tonnes[rising])

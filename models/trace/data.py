@@ -16,7 +16,10 @@ from models.ribbon import Layout, MeasuredResidence
 
 @dataclass(frozen=True)
 class Vessels:
-    """Melter and refiner figures with how far the truth may lie from them (uniform within)."""
+    """Melter and refiner figures with how far the truth may lie from them (uniform within).
+
+    *_tracer : equally likely curves of the plant's own tracer run; empty where the figures hold
+    """
 
     melter_mass_t: float
     melter_plug_fraction: float
@@ -32,7 +35,9 @@ class Vessels:
     melter_tanks_low: float | None = None
     melter_tanks_high: float | None = None
     refiner_mass_rel_tolerance: float = 0.04
-    melter_tracer: MeasuredResidence | None = None
+    melter_tracer: tuple[MeasuredResidence, ...] = ()
+    refiner_tracer: tuple[MeasuredResidence, ...] = ()
+    melter_and_refiner_tracer: tuple[MeasuredResidence, ...] = ()
 
 
 @dataclass(frozen=True)

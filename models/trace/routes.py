@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import qmc
 
-from models.ribbon import LineLog, Residence, VesselChain
+from models.ribbon import LineLog, MeasuredResidence, Residence, VesselChain, drawn_tonnes, known_pull
 from models.trace.data import LineRows, TraceInput, Vessels
 
 DAY_S = 86400.0
@@ -115,47 +115,61 @@ def _drawn(line: LineRows | None, log: LineLog, vessels: Vessels | None) -> tupl
     if line is None or line.times_s.size < 2:
         span = np.array([log.times_s[0], log.times_s[0] + DAY_S])
         return span, np.array([0.0, 500.0])
-    pull = np.array(line.pull_t_per_day, dtype=float)
-    if vessels is not None and line.gross_width_mm is not None:
-        balance = (
-            line.speed_m_per_min * 1440 * line.gross_width_mm / 1000 * line.thickness_mm / 1000
-        ) * vessels.density_t_per_m3
-        pull = np.where(np.isfinite(pull) & (pull > 0), pull, balance)
+    density = None if vessels is None else vessels.density_t_per_m3
+    pull = known_pull(
+        line.pull_t_per_day, line.speed_m_per_min, line.gross_width_mm, line.thickness_mm, density
+    )
     good = np.isfinite(pull) & (pull >= 0)
     pull = np.where(good, pull, np.median(pull[good]) if good.any() else 500.0)
-    tonnes = np.concatenate([[0.0], np.cumsum(np.diff(line.times_s) * pull[:-1] / DAY_S)])
+    tonnes = drawn_tonnes(line.times_s, pull)
     # a strictly rising line can be turned round
     return line.times_s, tonnes + np.arange(tonnes.size) * 1e-9
 
 
 def vessel_draws(vessels: Vessels, draws: int = DRAWS) -> dict[str, tuple[Draw, ...]]:
-    """Ways the vessels may truly be, evenly spread over the tolerances (Sobol points, fixed)."""
+    """Ways the vessels may truly be, evenly spread over the tolerances (Sobol points, fixed).
+
+    A tracer run's own curves stand in place of mass, plug and tanks where the plant has one.
+    """
     points = qmc.Sobol(5, scramble=False).random(64)[1 : draws + 1]
     low = vessels.melter_tanks_low or vessels.melter_tanks
     high = vessels.melter_tanks_high or vessels.melter_tanks
     refiner, melter = [], []
     direct = max(1, round(draws * 0.25))
     for i, (mass, plug, tanks, other, _) in enumerate(points):
-        r = Residence(
+        r = _measured(vessels.refiner_tracer, i) or Residence(
             vessels.refiner_mass_t * (1 + (2 * other - 1) * vessels.refiner_mass_rel_tolerance),
             vessels.refiner_plug_fraction,
             vessels.refiner_tanks,
         )
-        m = Residence(
-            vessels.melter_mass_t * (1 + (2 * mass - 1) * vessels.melter_mass_rel_tolerance),
-            float(
-                np.clip(
-                    vessels.melter_plug_fraction + (2 * plug - 1) * vessels.melter_plug_tolerance, 0, 0.98
-                )
-            ),
-            low + tanks * (high - low),
+        both = _measured(vessels.melter_and_refiner_tracer, i)
+        m = (
+            both
+            or _measured(vessels.melter_tracer, i)
+            or Residence(
+                vessels.melter_mass_t * (1 + (2 * mass - 1) * vessels.melter_mass_rel_tolerance),
+                float(
+                    np.clip(
+                        vessels.melter_plug_fraction + (2 * plug - 1) * vessels.melter_plug_tolerance, 0, 0.98
+                    )
+                ),
+                low + tanks * (high - low),
+            )
         )
         if i % 4 == 0:
             refiner.append(_draw(VesselChain((r,)), -np.log(-(-draws // 4))))
+        if both is not None:
+            # the run has seen what there is of ways round the refiner
+            melter.append(_draw(VesselChain((both,)), -np.log(draws)))
+            continue
         alone = i % 4 == 3 and i // 4 < direct
         share = (1 - THROUGH_REFINER) / direct if alone else THROUGH_REFINER / (draws - direct)
         melter.append(_draw(VesselChain((m,) if alone else (m, r)), float(np.log(share))))
     return {"refiner": tuple(refiner), "melter": tuple(melter)}
+
+
+def _measured(curves: tuple[MeasuredResidence, ...], i: int) -> MeasuredResidence | None:
+    return curves[i % len(curves)] if curves else None
 
 
 def _draw(chain: VesselChain, log_weight: float) -> Draw:

@@ -5,7 +5,9 @@ import sys
 import time
 from pathlib import Path
 
-KINDS = ("plant", "line-log", "furnace-log", "events", "layout", "rolls", "sheets", "packs", "defects")
+KINDS = (
+    "plant", "line-log", "furnace-log", "tracer", "events", "layout", "rolls", "sheets", "packs", "defects",
+)  # fmt: skip
 
 
 def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

@@ -59,30 +59,6 @@ def test_plugs_of_a_chain_add():
         assert chain.cdf(np.quantile(total, q)) == pytest.approx(q, abs=6e-3)
 
 
-def test_levenspiel_pulse_example():
-    """Levenspiel, Chemical Reaction Engineering, 3rd ed., ch. 11 and 14 (from memory)."""
-    run = MeasuredResidence.from_run(np.arange(0, 40, 5.0), [0, 3, 5, 5, 4, 2, 1, 0])
-    mean, variance = run.moments()
-    assert mean == pytest.approx(15.0)
-    assert variance == pytest.approx(47.5)
-    assert variance / mean**2 == pytest.approx(0.2111, abs=5e-5)
-    assert run.tanks() == pytest.approx(4.737, abs=5e-4)
-
-
-def test_fogler_pulse_example():
-    """Fogler, Elements of Chemical Reaction Engineering, residence time example (from memory).
-
-    The book integrates by Simpson's rules, we by the trapezium rule: hence the tolerances.
-    """
-    t = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14]
-    run = MeasuredResidence.from_run(t, [0, 1, 5, 8, 10, 8, 6, 4, 3, 2.2, 1.5, 0.6, 0])
-    mean, variance = run.moments()
-    assert mean == pytest.approx(5.15, abs=0.03)
-    assert variance == pytest.approx(6.1, abs=0.25)
-    assert run.tanks() == pytest.approx(4.35, abs=0.15)
-    assert run.cdf(6.0) - run.cdf(3.0) == pytest.approx(0.51, abs=0.02)
-
-
 @pytest.mark.parametrize(
     ("mass", "plug", "tanks", "says"),
     [(0, 0, 1, "mass"), (10, 1.0, 1, "Plug fraction"), (10, -0.1, 1, "Plug fraction"), (10, 0, 0.1, "Tanks")],
@@ -92,8 +68,25 @@ def test_impossible_vessels_are_refused(mass, plug, tanks, says):
         Residence(mass, plug, tanks)
 
 
-def test_a_tracer_run_that_is_none_is_refused():
-    with pytest.raises(BadValue, match="increase"):
-        MeasuredResidence.from_run([0, 2, 1], [0, 1, 0])
-    with pytest.raises(BadValue, match="above 0"):
-        MeasuredResidence.from_run([0, 1, 2], [0, 0, 0])
+def test_a_measured_curve_of_many_knots_is_the_vessel_it_was_taken_from():
+    vessel = Residence(1500.0, 0.2, 3.1)
+    tonnes = np.linspace(0.0, 9000.0, 3000)
+    share = vessel.cdf(tonnes)
+    share[-1] = 1.0
+    measured = MeasuredResidence(tonnes, share)
+    assert measured.mean_t() == pytest.approx(1500.0, rel=1e-3)
+    assert measured.sd_t() == pytest.approx(vessel.sd_t(), rel=5e-3)
+    assert measured.quantile(np.array([0.05, 0.5, 0.95])) == pytest.approx(
+        vessel.quantile(np.array([0.05, 0.5, 0.95])), rel=1e-3
+    )
+    refiner = Residence(270.0, 0.3, 2.0)
+    both, fitted = VesselChain((measured, refiner)), VesselChain((vessel, refiner))
+    at = np.linspace(200.0, 5000.0, 50)
+    assert both.cdf(at) == pytest.approx(fitted.cdf(at), abs=2e-3)
+
+
+def test_a_measured_curve_that_falls_or_ends_early_is_refused():
+    with pytest.raises(BadValue, match="increase from 0"):
+        MeasuredResidence(np.array([0.0, 2.0, 1.0]), np.array([0.0, 0.5, 1.0]))
+    with pytest.raises(BadValue, match="rise from 0 to 1"):
+        MeasuredResidence(np.array([0.0, 1.0, 2.0]), np.array([0.0, 0.5, 0.9]))

@@ -1,0 +1,369 @@
+"""What a tracer run says of a vessel: its residence-time distribution, from readings at the exit.
+
+A pulse (a weighed bag of tracer on one charge) gives the density E, a step (a change of cullet or colour
+that lasts) gives F. Background is taken off, the tail beyond the record is continued as an exponential, and
+what the run leaves uncertain is told by curves worked out again from readings moved about within their error.
+
+Moments by sums over readings: Levenspiel, Chemical Reaction Engineering, 3rd ed., ch. 11 (mean, variance) and
+ch. 14 (tanks in series of the same variance). Everything is a function of tonnes drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from scipy.optimize import isotonic_regression, least_squares
+
+from models.errors import BadValue
+from models.ribbon.residence import MeasuredResidence, Residence
+
+METHODS = ("pulse", "step")
+MOST_BEYOND = 1 / 3  # of the tracer beyond the record's end: more is guesswork
+CLEAN = 0.003  # noise below this part of the peak is none
+FEWEST = 5
+DRAWS = 48
+# where nothing tells the noise: part of a reading. Common practice, no source.
+UNKNOWN_NOISE = 0.05
+# tanks in series fade faster far out than just after their peak: an exponential laid there may be too long
+TAIL_LENGTH = (0.6, 1.15)
+SEED = 14  # the curves moved about are the same each time
+
+
+@dataclass(frozen=True)
+class Readings:
+    """One run's readings, in order.
+
+    method : "pulse" or "step"
+    tonnes : float array, shape (N,), drawn between the tracer's going in and the sample's leaving the vessel;
+        at or below 0 for samples from before
+    tracer : float array, shape (N,)
+    sd : standard deviation of the readings, shape (N,), NaN where unknown; None: unknown
+    background : level without tracer, shape (N,), where the plant states it; None: from the samples before
+    final : reading when all glass is new (step only); None: from the last readings
+    tonnes_tolerance : how far the tonnes may be off as a whole, relative
+    """
+
+    method: str
+    tonnes: np.ndarray
+    tracer: np.ndarray
+    sd: np.ndarray | None = None
+    background: np.ndarray | None = None
+    final: float | None = None
+    tonnes_tolerance: float = 0.01
+
+
+@dataclass(frozen=True)
+class TracerResult:
+    """
+    response : readings above background (pulse) or share of new glass (step), shape (N,), with their tonnes
+    noise : standard deviation of a response; None where nothing tells it
+    area : tracer times tonnes under a pulse's curve, tail and all; None for a step
+    mean_t, variance_t2 : by sums over the readings, tail included
+    mean_sd_t : how far the mean may be off (standard deviation over `draws`)
+    beyond : share of the tracer beyond the record's end
+    tail_t : tonnes in which the tail falls to 1/e, None where the record was followed to its end
+    curve : F as used; draws : equally likely other curves
+    fitted : plug flow and tanks that come nearest to F; fitted_gap : largest difference in F
+    says : sentences for people
+    """
+
+    tonnes: np.ndarray
+    response: np.ndarray
+    noise: float | None
+    area: float | None
+    mean_t: float
+    variance_t2: float
+    mean_sd_t: float
+    beyond: float
+    tail_t: float | None
+    curve: MeasuredResidence
+    draws: tuple[MeasuredResidence, ...]
+    fitted: Residence
+    fitted_gap: float
+    says: tuple[str, ...]
+
+    def tanks(self) -> float:
+        """Tanks in series of the same mean and variance: mean^2 / variance (Levenspiel, ch. 14)."""
+        return self.mean_t**2 / self.variance_t2
+
+
+def analyse(readings: Readings, draws: int = DRAWS) -> TracerResult:
+    """Work a run out.
+
+    Raises BadValue where the readings cannot be a response: too few, no tracer above the background, a record
+    that ends too early, tonnes that do not increase.
+    """
+    q, c = _checked(readings)
+    level, level_sd, says = _background(readings, q, c)
+    noise = _noise(readings, q, c - level)
+    after = q >= 0
+    q, net = q[after], (c - level)[after]
+    if q.size < FEWEST:
+        raise BadValue(f"the run has {q.size} readings after the tracer went in; expected at least {FEWEST}")
+    if q[0] > 0:  # no glass has passed at 0 tonnes
+        q, net = np.concatenate([[0.0], q]), np.concatenate([[0.0], net])
+    work = _pulse if readings.method == "pulse" else _step
+    whole, shape = 0.0, None
+    if readings.method == "step":
+        whole, shape = (
+            _plateau(q, net) if readings.final is None else (readings.final - float(level[-1]), None)
+        )
+    best = work(q, net, noise, whole, 1.0)
+    if best.beyond > MOST_BEYOND:
+        raise BadValue(
+            f"about {best.beyond:.0%} of the tracer was still to come when the record ends; expected"
+            f" at most a third: sample longer"
+        )
+    each = _each(readings, after, q, net, noise)
+    curves = _moved(q, net, noise, each, (level_sd, readings.tonnes_tolerance), (whole, shape), work, draws)
+    means = np.array([m for m, _ in curves])
+    if means.size < draws / 2:
+        raise BadValue("the readings are too uncertain to say how long glass stays; expected a clearer run")
+    fitted, gap = _plug_and_tanks(best.curve)
+    says += _told(readings, best, noise, q)
+    return TracerResult(
+        q, best.response, None if noise is None else noise / best.unit, best.area, best.mean, best.variance,
+        float(means.std(ddof=1)), best.beyond, best.tail, best.curve, tuple(curve for _, curve in curves),
+        fitted, gap, tuple(says),
+    )  # fmt: skip
+
+
+def _checked(readings: Readings) -> tuple[np.ndarray, np.ndarray]:
+    q, c = np.asarray(readings.tonnes, dtype=float), np.asarray(readings.tracer, dtype=float)
+    if readings.method not in METHODS:
+        raise BadValue(f"method is {readings.method!r}; expected pulse or step")
+    if q.shape != c.shape or q.ndim != 1 or q.size < FEWEST:
+        raise BadValue(f"the run has {q.size} readings; expected at least {FEWEST}")
+    if not (np.isfinite(q).all() and np.isfinite(c).all()):
+        raise BadValue("the run has readings that are no numbers; expected finite tonnes and tracer")
+    if (np.diff(q) <= 0).any():
+        raise BadValue("two samples of the run fall on the same tonnes; expected tonnes that increase")
+    return q, c
+
+
+def _background(readings: Readings, q: np.ndarray, c: np.ndarray) -> tuple[np.ndarray, float, list[str]]:
+    """(level without tracer at every reading, standard deviation of its mean, sentences)."""
+    if readings.background is not None:
+        return np.asarray(readings.background, dtype=float), 0.0, []
+    before = c[q <= 0]
+    if before.size == 0:
+        raise BadValue(
+            "no sample was taken before the tracer could come; expected one at least, or a column background"
+        )
+    level = float(before.mean())
+    spread = float(before.std(ddof=1)) if before.size > 2 else 0.0
+    said = f"Background {level:.4g}, from {before.size} sample{'s' if before.size > 1 else ''} before."
+    return np.full(c.size, level), spread / np.sqrt(before.size), [said]
+
+
+def _noise(readings: Readings, q: np.ndarray, net: np.ndarray) -> float | None:
+    """Standard deviation of a reading: as stated, from samples before, or from how neighbours disagree."""
+    if readings.sd is not None and np.isfinite(readings.sd).any():
+        return float(np.sqrt(np.nanmean(np.square(readings.sd))))
+    before = net[q <= 0]
+    if before.size >= 4:
+        return float(before.std(ddof=1))
+    if net.size < 30:
+        return None
+    share = (q[1:-1] - q[:-2]) / (q[2:] - q[:-2])
+    off = net[1:-1] - (net[:-2] * (1 - share) + net[2:] * share)
+    return float(1.4826 * np.median(np.abs(off) / np.sqrt(1 + share**2 + (1 - share) ** 2)))
+
+
+@dataclass(frozen=True)
+class _Worked:
+    response: np.ndarray
+    unit: float  # what a reading is divided by to give a response
+    area: float | None
+    mean: float
+    variance: float
+    beyond: float
+    tail: float | None
+    curve: MeasuredResidence
+
+
+#: tonnes, readings above background, noise, height of a step, factor on the tail's length
+Work = Callable[[np.ndarray, np.ndarray, float | None, float, float], _Worked]
+
+
+def _tail(q: np.ndarray, w: np.ndarray, noise: float | None, longer: float) -> tuple[int, float, float]:
+    """(last reading that is used as it is, height there, tonnes to 1/e) of a response that fades.
+
+    Height 0: the record is followed to its end and nothing lies beyond. Otherwise an exponential goes on from
+    there, fitted to all readings since the response fell below a quarter of its peak. `longer` is a factor on
+    its length: what the readings do not tell.
+    """
+    top = int(np.argmax(w))
+    peak = float(w[top])
+    clean = noise is None or noise < CLEAN * peak
+    last = q.size - 1
+    if clean and w[-1] <= 0.01 * peak:
+        return last, 0.0, 0.0
+    if not clean and noise is not None:
+        # three neighbours together stand clear of the noise; single readings now and then do by chance
+        together = np.convolve(w, np.full(3, 1 / 3), mode="valid")
+        clear = np.flatnonzero(together > max(2.5 * noise, 0.01 * peak))
+        last = max(top, int(clear[-1]) + 1) if clear.size else top
+    start = max(top, int(np.flatnonzero(w > 0.25 * peak)[-1]))
+    start = max(top, min(start, q.size - 4))
+    x, y = q[start:] - q[start], w[start:]
+    if x.size < 3:
+        raise BadValue("the record ends while the tracer is still at its height: sample longer")
+    scales = np.geomspace(0.05 * (x[-1] + 1e-12), 6.0 * (x[-1] + 1e-12), 160)
+    basis = np.exp(-x[None, :] / scales[:, None])
+    height = np.maximum(basis @ y / (basis**2).sum(axis=1), 0.0)
+    off = ((y[None, :] - height[:, None] * basis) ** 2).sum(axis=1)
+    best = int(np.argmin(off))
+    if best == scales.size - 1:
+        raise BadValue("the tracer does not fade by the end of the record: sample longer")
+    there = float(height[best] * np.exp(-(q[last] - q[start]) / scales[best]))
+    return last, there, float(scales[best]) * longer
+
+
+def _pulse(q: np.ndarray, net: np.ndarray, noise: float | None, _whole: float, longer: float) -> _Worked:
+    if net.max() <= (0.0 if noise is None else 4.0 * noise):
+        raise BadValue("the tracer never stands above its background; expected a pulse that shows")
+    last, height, scale = _tail(q, net, noise, longer)
+    t, c = q[: last + 1], net[: last + 1]
+    area = float(np.trapezoid(c, t)) + height * scale
+    if area <= 0:
+        raise BadValue("there is no tracer under the curve; expected readings above the background")
+    first = float(np.trapezoid(t * c, t)) + height * scale * (t[-1] + scale)
+    second = float(np.trapezoid(t * t * c, t)) + height * scale * (t[-1] ** 2 + 2 * scale * (t[-1] + scale))
+    mean = first / area
+    beyond = height * scale * np.exp(-(q[-1] - t[-1]) / scale) / area if height > 0 else 0.0
+    # F within a step of a straight E is a parabola: knots between the readings follow it
+    knots = np.unique(np.concatenate([np.linspace(a, b, 9) for a, b in pairwise(t)]))
+    fine = np.interp(knots, t, c)
+    rising = np.concatenate([[0.0], np.cumsum(np.diff(knots) * (fine[1:] + fine[:-1]) / 2)]) / area
+    curve = _curve(knots, rising, height * scale / area, scale)
+    variance = _positive(second / area - mean**2)
+    return _Worked(net, 1.0, area, mean, variance, float(beyond), scale if height > 0 else None, curve)
+
+
+def _step(q: np.ndarray, net: np.ndarray, noise: float | None, whole: float, longer: float) -> _Worked:
+    if abs(whole) <= (0.0 if noise is None else 4.0 * noise):
+        raise BadValue("old and new glass do not differ in the tracer; expected a step that shows")
+    left = 1.0 - net / whole
+    left[0] = 1.0
+    last, height, scale = _tail(q, left, None if noise is None else noise / abs(whole), longer)
+    t, w = q[: last + 1], left[: last + 1]
+    mean = float(np.trapezoid(w, t)) + height * scale
+    second = 2 * float(np.trapezoid(t * w, t)) + 2 * height * scale * (t[-1] + scale)
+    if mean <= 0:
+        raise BadValue("new glass is there before it went in; expected a step after the time introduced")
+    beyond = height * np.exp(-(q[-1] - t[-1]) / scale) if height > 0 else 0.0
+    curve = _curve(t, 1.0 - w, height, scale)
+    variance = _positive(second - mean**2)
+    tail = scale if height > 0 else None
+    return _Worked(net / whole, abs(whole), None, mean, variance, float(beyond), tail, curve)
+
+
+def _plateau(q: np.ndarray, net: np.ndarray) -> tuple[float, np.ndarray]:
+    """(reading of all-new glass above background, course of the step) by plug and tanks through all."""
+    top = float(net[np.argmax(np.abs(net))])
+    y = net / top
+    half = float(q[np.flatnonzero(y < 0.5)[-1]])
+    if (q > half).sum() < FEWEST:
+        raise BadValue("the record ends while the step is still rising: sample longer, or state final")
+
+    def course(x: np.ndarray) -> np.ndarray:
+        return Residence(float(x[1]), float(x[2]), float(x[3])).cdf(q)
+
+    bounds = ([0.5, 0.1 * half, 0.0, 0.5], [5.0, 20.0 * half, 0.95, 60.0])
+    found = least_squares(lambda x: x[0] * course(x) - y, [1.0, 1.2 * half, 0.1, 2.0], bounds=bounds)
+    return top * float(found.x[0]), course(found.x)
+
+
+def _positive(variance: float) -> float:
+    if not variance > 0:
+        raise BadValue("the readings have no spread in time; expected a response of some length")
+    return variance
+
+
+def _curve(knots: np.ndarray, share: np.ndarray, rest: float, scale: float) -> MeasuredResidence:
+    """F through knots and along an exponential tail that holds `rest`; noise must not make it fall."""
+    share = np.clip(isotonic_regression(share).x, 0.0, 1.0 - max(rest, 0.0))
+    share[0] = 0.0
+    if rest > 0:
+        beyond = np.linspace(0.0, 9.0, 60)[1:]
+        knots = np.concatenate([knots, knots[-1] + scale * beyond])
+        share = np.concatenate([share, 1.0 - rest * np.exp(-beyond)])
+    share[-1] = 1.0
+    return MeasuredResidence(knots, share)
+
+
+def _each(
+    readings: Readings, after: np.ndarray, q: np.ndarray, net: np.ndarray, noise: float | None
+) -> np.ndarray:
+    """Standard deviation of every reading since the tracer went in, shape of `q`."""
+    each = UNKNOWN_NOISE * np.abs(net) if noise is None else np.full(q.size, noise)
+    if readings.sd is not None:
+        given = np.asarray(readings.sd, dtype=float)[after]
+        given = np.concatenate([np.full(q.size - given.size, np.nan), given])
+        each = np.where(np.isfinite(given), given, each)
+    return each
+
+
+def _moved(
+    q: np.ndarray, net: np.ndarray, noise: float | None, each: np.ndarray, loose: tuple[float, float],
+    step: tuple[float, np.ndarray | None], work: Work, draws: int,
+) -> list[tuple[float, MeasuredResidence]]:  # fmt: skip
+    """(mean, curve) of the run with readings, background and tonnes moved within their error."""
+    rng = np.random.default_rng(SEED)
+    made = []
+    for _ in range(draws):
+        moved = net + each * rng.standard_normal(net.size) + loose[0] * rng.standard_normal()
+        stretched = q * (1.0 + loose[1] * rng.uniform(-1, 1))
+        whole, shape = step
+        if shape is not None:
+            # the course holds, its height follows the readings; what lies beyond the record is open
+            whole = float(moved @ shape / (shape @ shape)) * (
+                1.0 + 0.5 * (1.0 - shape[-1]) * rng.uniform(-1, 1)
+            )
+        try:
+            worked = work(stretched, moved, noise, whole, rng.uniform(*TAIL_LENGTH))
+        except BadValue:
+            continue
+        made.append((worked.mean, worked.curve))
+    return made
+
+
+def _plug_and_tanks(curve: MeasuredResidence) -> tuple[Residence, float]:
+    """The plug flow and tanks that come nearest to F (least squares on even shares), and the largest gap."""
+    t = np.linspace(0.0, float(curve.quantile(0.995)), 240)
+    f = curve.cdf(t)
+    mean, sd = curve.mean_t(), curve.sd_t()
+
+    def vessel(x: np.ndarray) -> Residence:
+        return Residence(float(x[0]) * mean, float(x[1]), float(x[2]))
+
+    spread = max(sd / mean, 0.05)
+    begin = [1.0, 0.1, float(np.clip((0.9 / spread) ** 2, 0.6, 40.0))]
+    found = least_squares(
+        lambda x: vessel(x).cdf(t) - f, begin, bounds=([0.2, 0.0, 0.5], [3.0, 0.95, 60.0]), max_nfev=120
+    )
+    best = vessel(found.x)
+    return best, float(np.abs(best.cdf(t) - f).max())
+
+
+def _told(readings: Readings, worked: _Worked, noise: float | None, q: np.ndarray) -> list[str]:
+    said = []
+    if noise is None:
+        said.append(
+            "Nothing tells the error of a reading (no column sd, fewer than four samples before):"
+            f" {UNKNOWN_NOISE:.0%} of each is taken."
+        )
+    if worked.tail is not None:
+        said.append(
+            f"The tail is continued as an exponential that falls to 1/e in {worked.tail:.0f} t;"
+            f" {worked.beyond:.1%} of the tracer lies beyond the last sample at {q[-1]:.0f} t."
+        )
+    if readings.method == "step" and readings.final is None:
+        said.append(
+            "The level of all-new glass is taken from the course of the readings (plug flow and tanks)."
+        )
+    return said
