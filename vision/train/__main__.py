@@ -40,9 +40,11 @@ PLAN = (
     Batch("traced", TRAINING.start, 171, 3.0, True, True),
     Batch("traced", TRAINING.start + 171, 153, 2.2, True, True),
     Batch("painted", TRAINING.start + 100_000, 186, 2.2, True, True),
+    Batch("stamped", TRAINING.start + 150_000, 190, 2.2, True, True),
     Batch("traced", CHOOSING.start, 16, 3.0, False, False),
     Batch("traced", CHOOSING.start + 16, 77, 2.2, False, False),
     Batch("painted", CHOOSING.start + 100_000, 93, 2.2, False, False),
+    Batch("stamped", CHOOSING.start + 150_000, 90, 2.2, False, False),
 )
 
 

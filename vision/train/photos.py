@@ -1,4 +1,4 @@
-"""Photos to learn from: seeded, of both renderers, each as file bytes with set-up and truth.
+"""Photos to learn from: seeded, of three renderers, each as file bytes with set-up and truth.
 
 Training photos take their seeds from `TRAINING`, those that choose and calibrate from `CHOOSING`, tests
 from `TESTING`; the ranges do not meet, and a test checks it.
@@ -15,6 +15,7 @@ import numpy as np
 from vision.render import encode, random_scene, render
 from vision.render.camera import Projection
 from vision.train.field import paint_field
+from vision.train.stamped import stamp_field
 
 TRAINING = range(1_000_000, 1_200_000)
 CHOOSING = range(1_200_000, 1_400_000)
@@ -38,9 +39,11 @@ class Shot:
 
 
 def shot_of(seed: int, renderer: str, megapixels: float = 3.0, crowded: bool = True) -> Shot:
-    """One photo. Even seeds are dark field, odd ones bright field. crowded : more defects than glass ever
-    has."""
-    return _traced(seed, megapixels, crowded) if renderer == "traced" else _painted(seed, megapixels, crowded)
+    """One photo by "traced", "painted" or "stamped". Even seeds are dark field, odd ones bright field.
+
+    crowded : more defects than glass ever has
+    """
+    return RENDERERS[renderer](seed, megapixels, crowded)
 
 
 def _traced(seed: int, megapixels: float, crowded: bool) -> Shot:
@@ -104,6 +107,17 @@ def _painted(seed: int, megapixels: float, crowded: bool) -> Shot:
         "field_mm": [100.0, 100.0, 100.0 + side * mm, 100.0 + side * mm],
     }
     return Shot(data.tobytes(), setup, field.defects, field.not_glass, field.blur_px, seed, "painted")
+
+
+def _stamped(seed: int, megapixels: float, crowded: bool) -> Shot:
+    rng = np.random.default_rng(seed)
+    height = int(np.sqrt(megapixels * 1e6 * rng.choice([0.75, 1.0, 1.333])))
+    size = height, int(megapixels * 1e6 / height)
+    made = stamp_field(rng, lighting=LIGHTINGS[seed % 2], size=size, crowded=crowded)
+    return Shot(made.data, made.setup, made.defects, made.not_glass, made.blur_px, seed, "stamped")
+
+
+RENDERERS = {"traced": _traced, "painted": _painted, "stamped": _stamped}
 
 
 def varied(shot: Shot) -> Shot:
