@@ -26,7 +26,7 @@ from models.history import sheet_history
 from models.ribbon_filter import MapFilter
 from models.ribbon_map import defects_in_view, ribbon_map
 from models.shift_rates import shift_rates
-from tests import plant_rows as rows
+from tests import factories
 
 BERLIN = ZoneInfo("Europe/Berlin")
 PER_SHEET = 10
@@ -59,8 +59,8 @@ from n
 
 def fill(session: Session, defects: int) -> int:
     """A line with so many defects, ten a sheet; gives its id."""
-    line = rows.line(session)
-    rows.figures(session, line.id)
+    line = factories.make_line(session)
+    factories.make_figures(session, line.id)
     session.execute(text(SHEETS), {"last": defects // PER_SHEET - 1, "line": line.id})
     session.execute(text(DEFECTS), {"last": defects - 1, "line": line.id})
     return line.id
@@ -78,13 +78,13 @@ def median_s(work: Callable[[], object]) -> float:
 
 def measure(session: Session, line_id: int, defects: int) -> None:
     """Print the times of one size."""
-    newest = rows.START + timedelta(seconds=SECONDS_A_SHEET * defects / PER_SHEET)
+    newest = factories.START + timedelta(seconds=SECONDS_A_SHEET * defects / PER_SHEET)
     count = text("select count(*) from defect where line_id = :line and current is 1 and ribbon_m >= 0")
     reference = median_s(lambda: session.execute(count, {"line": line_id}).scalar())
     print(f"\n{defects:>12,} defects; counting them all takes {reference:.3f} s")
     jobs: list[tuple[str, Callable[[], object]]] = []
     for name, days in (("day", 1), ("week", 7), ("month", 30), ("everything", 10_000)):
-        wanted = MapFilter(line_id, begin=max(rows.START, newest - timedelta(days=days)))
+        wanted = MapFilter(line_id, begin=max(factories.START, newest - timedelta(days=days)))
         jobs.append(
             (
                 f"map of a {name}" if days < 10_000 else "map of everything",
@@ -97,7 +97,7 @@ def measure(session: Session, line_id: int, defects: int) -> None:
                 lambda w=wanted: shift_rates(session, w, ("bubble", "stone", "scratch"), BERLIN),
             )
         )
-    everything = MapFilter(line_id, begin=rows.START)
+    everything = MapFilter(line_id, begin=factories.START)
     far = 6.0 * defects / PER_SHEET
     jobs += [
         ("newest 50 as a list", lambda: defects_in_view(session, everything, 0.0, far, limit=50)),

@@ -6,18 +6,20 @@ import pytest
 from sqlalchemy.orm import Session
 
 from models.find_sheet import find_sheets
-from tests import plant_rows as rows
+from tests import factories
 
 
 @pytest.fixture
 def plant(session: Session) -> dict[str, int]:
-    line = rows.line(session)
-    kestrel = rows.customer(session, name="Kestrelholm Facades")
-    pack = rows.pack(session, label="P-2026-0100", customer_id=kestrel.id, grade_id="eschenfurt-window")
-    other = rows.pack(session, label="P-2026-0200")
+    line = factories.make_line(session)
+    kestrel = factories.make_customer(session, name="Kestrelholm Facades")
+    pack = factories.make_pack(
+        session, label="P-2026-0100", customer_id=kestrel.id, grade_id="eschenfurt-window"
+    )
+    other = factories.make_pack(session, label="P-2026-0200")
     ids = {}
     for n in range(6):
-        sheet = rows.sheet(
+        sheet = factories.make_finished_sheet(
             session,
             line.id,
             6.0 * n,
@@ -26,9 +28,9 @@ def plant(session: Session) -> dict[str, int]:
         )
         ids[sheet.label] = sheet.id
         if n == 1:
-            rows.verdict(session, sheet, "downgrade", downgrade_to="eschenfurt-garden")
-            rows.verdict(session, sheet, "reject", current=False)
-            rows.defect(session, sheet, 10.0, 10.0)
+            factories.make_verdict(session, sheet, "downgrade", downgrade_to="eschenfurt-garden")
+            factories.make_verdict(session, sheet, "reject", current=False)
+            factories.make_defect(session, sheet, 10.0, 10.0)
     return ids
 
 
@@ -70,10 +72,10 @@ def test_the_wildcards_of_the_database_are_plain_letters_here(
 
 
 def test_a_period_narrows_and_stands_alone(session: Session, plant: dict[str, int]) -> None:
-    after = rows.START + timedelta(minutes=2)
+    after = factories.START + timedelta(minutes=2)
     assert labels(session, "", cut_from=after) == ["E0012005", "E0012004"]
     assert labels(session, "kestrel", cut_from=after) == []
-    assert labels(session, "", cut_to=rows.START + timedelta(seconds=1)) == ["E0012000"]
+    assert labels(session, "", cut_to=factories.START + timedelta(seconds=1)) == ["E0012000"]
 
 
 def test_a_page_goes_on_where_the_one_before_stopped(session: Session, plant: dict[str, int]) -> None:

@@ -81,7 +81,7 @@ def test_finishing_waits_for_photos(session: Session, booth: Booth, book: GradeB
 
 
 def test_a_stored_verdict_can_be_worked_out_again(session: Session, booth: Booth, book: GradeBook):
-    shift = make_shift(session, booth.line)
+    shift = make_shift(session, booth.line.id)
     shift.end_at = shift.end_at.replace(year=2099)
     booth.photo(find_dict(length_mm=0.7))
     inspections.confirm_find(session, booth.finds()[0].find.id, booth.user)

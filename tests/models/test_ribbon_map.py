@@ -13,12 +13,12 @@ from models.errors import BadValue
 from models.records import Defect, Line
 from models.ribbon_filter import MapFilter
 from models.ribbon_map import POINT_LIMIT, defects_in_view, ribbon_map
-from tests import plant_rows as rows
+from tests import factories
 
 
 @pytest.fixture
 def line(session: Session) -> Line:
-    return rows.line(session)
+    return factories.make_line(session)
 
 
 def test_a_line_without_sheets_has_no_map(session: Session, line: Line) -> None:
@@ -26,7 +26,7 @@ def test_a_line_without_sheets_has_no_map(session: Session, line: Line) -> None:
 
 
 def test_a_sheet_without_defects_gives_an_empty_map_with_its_glass(session: Session, line: Line) -> None:
-    rows.sheet(session, line.id, 100.0)
+    factories.make_finished_sheet(session, line.id, 100.0)
     found = ribbon_map(session, MapFilter(line.id))
     assert found is not None
     assert (found.total, found.points, found.cells) == (0, (), ())
@@ -36,9 +36,9 @@ def test_a_sheet_without_defects_gives_an_empty_map_with_its_glass(session: Sess
 
 def test_a_defect_stands_at_its_place_on_the_ribbon(session: Session, line: Line) -> None:
     """ribbon_x_mm = x_left_mm + x_mm and ribbon_m = ribbon_start_m + y_mm / 1000."""
-    rows.figures(session, line.id)
-    sheet = rows.sheet(session, line.id, 500.0)
-    rows.defect(session, sheet, 1000.0, 2500.0, kind="stone", length_mm=1.4)
+    factories.make_figures(session, line.id)
+    sheet = factories.make_finished_sheet(session, line.id, 500.0)
+    factories.make_defect(session, sheet, 1000.0, 2500.0, kind="stone", length_mm=1.4)
     found = ribbon_map(session, MapFilter(line.id))
     assert found is not None
     (point,) = found.points
@@ -49,15 +49,19 @@ def test_a_defect_stands_at_its_place_on_the_ribbon(session: Session, line: Line
 
 
 def test_filters_narrow_what_is_shown(session: Session, line: Line) -> None:
-    early = rows.shift(session, line.id, rows.START, name="early", crew="A")
-    late = rows.shift(session, line.id, rows.START + timedelta(hours=8), name="late", crew="B")
-    first = rows.sheet(session, line.id, 0.0, shift_id=early.id)
-    second = rows.sheet(session, line.id, 6000.0, shift_id=late.id)
-    small = rows.defect(session, first, 100.0, 1000.0, length_mm=0.4)
-    large = rows.defect(session, first, 2000.0, 1000.0, length_mm=2.0, kind="stone", source="hand")
-    other = rows.defect(session, second, 100.0, 1000.0, length_mm=None, kind="scratch", source="import")
-    rows.defect(session, first, 500.0, 500.0, current=False, withdrawn=True)
-    rows.defect(session, rows.sheet(session, rows.line(session).id, 0.0), 100.0, 100.0)
+    early = factories.make_shift(session, line.id, factories.START, name="early", crew="A")
+    late = factories.make_shift(session, line.id, factories.START + timedelta(hours=8), name="late", crew="B")
+    first = factories.make_finished_sheet(session, line.id, 0.0, shift_id=early.id)
+    second = factories.make_finished_sheet(session, line.id, 6000.0, shift_id=late.id)
+    small = factories.make_defect(session, first, 100.0, 1000.0, length_mm=0.4)
+    large = factories.make_defect(session, first, 2000.0, 1000.0, length_mm=2.0, kind="stone", source="hand")
+    other = factories.make_defect(
+        session, second, 100.0, 1000.0, length_mm=None, kind="scratch", source="import"
+    )
+    factories.make_defect(session, first, 500.0, 500.0, current=False, withdrawn=True)
+    factories.make_defect(
+        session, factories.make_finished_sheet(session, factories.make_line(session).id, 0.0), 100.0, 100.0
+    )
 
     def ids(**wanted: object) -> set[int]:
         found = ribbon_map(session, MapFilter(line.id, **wanted))  # type: ignore[arg-type]
@@ -72,23 +76,23 @@ def test_filters_narrow_what_is_shown(session: Session, line: Line) -> None:
     assert ids(crew="A") == {small.id, large.id}
     assert ids(x_lo_mm=1000.0) == {large.id}
     assert ids(m_hi=3000.0, m_lo=0.0) == {small.id, large.id}
-    assert ids(begin=rows.START + timedelta(hours=5)) == {other.id}
-    assert ids(begin=rows.START, finish=rows.START + timedelta(hours=5)) == {small.id, large.id}
+    assert ids(begin=factories.START + timedelta(hours=5)) == {other.id}
+    assert ids(begin=factories.START, finish=factories.START + timedelta(hours=5)) == {small.id, large.id}
 
 
 def test_kinds_left_out_by_the_filter_are_still_counted(session: Session, line: Line) -> None:
-    sheet = rows.sheet(session, line.id, 0.0)
-    rows.defect(session, sheet, 10.0, 10.0, kind="knot")
-    rows.defect(session, sheet, 10.0, 20.0, kind="stone")
+    sheet = factories.make_finished_sheet(session, line.id, 0.0)
+    factories.make_defect(session, sheet, 10.0, 10.0, kind="knot")
+    factories.make_defect(session, sheet, 10.0, 20.0, kind="stone")
     found = ribbon_map(session, MapFilter(line.id, kinds=("stone",)))
     assert found is not None
     assert (found.kinds, found.counts, found.others) == (("stone",), (1,), (("knot", 1),))
 
 
 def test_without_a_period_the_newest_week_is_shown(session: Session, line: Line) -> None:
-    metres_a_week = 7 * 24 * 60 * rows.SPEED_M_PER_MIN
+    metres_a_week = 7 * 24 * 60 * factories.SPEED_M_PER_MIN
     for metre in np.arange(0.0, 2.5 * metres_a_week, 600.0):
-        rows.sheet(session, line.id, float(metre))
+        factories.make_finished_sheet(session, line.id, float(metre))
     found = ribbon_map(session, MapFilter(line.id))
     assert found is not None
     assert found.m_hi - found.m_lo == pytest.approx(metres_a_week, rel=0.01)
@@ -96,9 +100,9 @@ def test_without_a_period_the_newest_week_is_shown(session: Session, line: Line)
 
 
 def test_defects_without_a_place_are_told_apart(session: Session, line: Line) -> None:
-    sheet = rows.sheet(session, line.id, 0.0)
-    rows.defect(session, sheet, None, None)
-    rows.defect(session, sheet, 10.0, 10.0)
+    sheet = factories.make_finished_sheet(session, line.id, 0.0)
+    factories.make_defect(session, sheet, None, None)
+    factories.make_defect(session, sheet, 10.0, 10.0)
     found = ribbon_map(session, MapFilter(line.id))
     assert found is not None
     assert (found.total, found.unplaced) == (1, 1)
@@ -106,7 +110,7 @@ def test_defects_without_a_place_are_told_apart(session: Session, line: Line) ->
 
 def _many(session: Session, line: Line, count: int) -> list[tuple[str, float, float]]:
     rng = np.random.default_rng(7)
-    sheets = [rows.sheet(session, line.id, 6.0 * n) for n in range(50)]
+    sheets = [factories.make_finished_sheet(session, line.id, 6.0 * n) for n in range(50)]
     places = [
         (str(rng.choice(["bubble", "stone"])), float(rng.uniform(0, 299.9)), float(rng.uniform(0, 3210)))
         for _ in range(count)
@@ -125,8 +129,8 @@ def _many(session: Session, line: Line, count: int) -> list[tuple[str, float, fl
                 "ribbon_m": m,
                 "ribbon_x_mm": x + 145.0,
                 "length_mm": 1.0,
-                "found_at": rows.START,
-                "recorded_at": rows.START,
+                "found_at": factories.START,
+                "recorded_at": factories.START,
                 "withdrawn": False,
                 "current": True,
             }
@@ -137,7 +141,7 @@ def _many(session: Session, line: Line, count: int) -> list[tuple[str, float, fl
 
 
 def test_many_defects_are_counted_per_field_as_a_plain_loop_counts_them(session: Session, line: Line) -> None:
-    rows.figures(session, line.id)
+    factories.make_figures(session, line.id)
     places = _many(session, line, POINT_LIMIT + 500)
     found = ribbon_map(session, MapFilter(line.id))
     assert found is not None
@@ -162,11 +166,11 @@ def test_many_defects_are_counted_per_field_as_a_plain_loop_counts_them(session:
 
 
 def test_the_profile_is_a_rate_over_the_glass_inspected_in_each_strip(session: Session, line: Line) -> None:
-    rows.figures(session, line.id)
+    factories.make_figures(session, line.id)
     for n in range(10):
-        sheet = rows.sheet(session, line.id, 6.0 * n)
-        rows.defect(session, sheet, 1605.0, 3000.0)
-    rows.sheet(session, line.id, 60.0, state="passed_by")
+        sheet = factories.make_finished_sheet(session, line.id, 6.0 * n)
+        factories.make_defect(session, sheet, 1605.0, 3000.0)
+    factories.make_finished_sheet(session, line.id, 60.0, state="passed_by")
     found = ribbon_map(session, MapFilter(line.id))
     assert found is not None
     hit = [strip for strip in found.profile if strip.rate.count]
@@ -193,7 +197,7 @@ def test_a_sampled_picture_keeps_the_total_and_the_shape(
     session: Session, line: Line, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Half of the ribbon read: a binomial share, so four standard errors around every figure."""
-    rows.figures(session, line.id)
+    factories.make_figures(session, line.id)
     places = _many(session, line, 4000)
     monkeypatch.setattr("models.ribbon_counts.EXACT_LIMIT", 1000)
     monkeypatch.setattr("models.ribbon_counts.SAMPLE", 2000)

@@ -10,7 +10,7 @@ from models.rates import poisson_limits
 from models.records import Line
 from models.ribbon_filter import MapFilter
 from models.shift_rates import MOST_BARS, shift_rates
-from tests import plant_rows as rows
+from tests import factories
 
 BERLIN = ZoneInfo("Europe/Berlin")
 KINDS = ("bubble", "stone")
@@ -18,7 +18,7 @@ KINDS = ("bubble", "stone")
 
 @pytest.fixture
 def line(session: Session) -> Line:
-    return rows.line(session)
+    return factories.make_line(session)
 
 
 def test_no_sheets_give_no_shifts_and_no_rate(session: Session, line: Line) -> None:
@@ -28,16 +28,16 @@ def test_no_sheets_give_no_shifts_and_no_rate(session: Session, line: Line) -> N
 
 
 def test_each_shift_has_its_own_counts_over_its_own_glass(session: Session, line: Line) -> None:
-    early = rows.shift(session, line.id, rows.START, name="early", crew="A")
-    late = rows.shift(session, line.id, rows.START + timedelta(hours=8), name="late", crew="B")
+    early = factories.make_shift(session, line.id, factories.START, name="early", crew="A")
+    late = factories.make_shift(session, line.id, factories.START + timedelta(hours=8), name="late", crew="B")
     for n in range(4):
-        sheet = rows.sheet(session, line.id, 6.0 * n, shift_id=early.id)
-        rows.defect(session, sheet, 100.0, 100.0)
+        sheet = factories.make_finished_sheet(session, line.id, 6.0 * n, shift_id=early.id)
+        factories.make_defect(session, sheet, 100.0, 100.0)
     for n in range(2):
-        sheet = rows.sheet(session, line.id, 4800.0 + 6.0 * n, shift_id=late.id)
-        rows.defect(session, sheet, 100.0, 100.0)
-        rows.defect(session, sheet, 100.0, 200.0, kind="stone")
-    rows.sheet(session, line.id, 4900.0, state="passed_by")
+        sheet = factories.make_finished_sheet(session, line.id, 4800.0 + 6.0 * n, shift_id=late.id)
+        factories.make_defect(session, sheet, 100.0, 100.0)
+        factories.make_defect(session, sheet, 100.0, 200.0, kind="stone")
+    factories.make_finished_sheet(session, line.id, 4900.0, state="passed_by")
     found = shift_rates(session, MapFilter(line.id), KINDS, BERLIN)
     first, second = found.shifts
     assert (first.name, first.crew, first.sheets) == ("early", "A", 4)
@@ -52,8 +52,10 @@ def test_each_shift_has_its_own_counts_over_its_own_glass(session: Session, line
 
 
 def test_defects_on_glass_that_was_not_inspected_do_not_raise_the_rate(session: Session, line: Line) -> None:
-    rows.defect(session, rows.sheet(session, line.id, 0.0, state="in_work"), 1.0, 1.0)
-    rows.sheet(session, line.id, 6.0)
+    factories.make_defect(
+        session, factories.make_finished_sheet(session, line.id, 0.0, state="in_work"), 1.0, 1.0
+    )
+    factories.make_finished_sheet(session, line.id, 6.0)
     found = shift_rates(session, MapFilter(line.id), KINDS, BERLIN)
     assert [r.count for r in found.pooled] == [0, 0]
     assert sum(shift.sheets for shift in found.shifts) == 1
@@ -61,8 +63,8 @@ def test_defects_on_glass_that_was_not_inspected_do_not_raise_the_rate(session: 
 
 def test_a_plant_without_shifts_gets_eight_hours_of_its_own_clock(session: Session, line: Line) -> None:
     """05:10 UTC is 06:10 in Berlin in winter: the early shift of that day, which began at 05:00 UTC."""
-    rows.sheet(session, line.id, 0.0, inspected_at=datetime(2026, 3, 2, 4, 50, tzinfo=UTC))
-    rows.sheet(session, line.id, 6.0, inspected_at=datetime(2026, 3, 2, 5, 10, tzinfo=UTC))
+    factories.make_finished_sheet(session, line.id, 0.0, inspected_at=datetime(2026, 3, 2, 4, 50, tzinfo=UTC))
+    factories.make_finished_sheet(session, line.id, 6.0, inspected_at=datetime(2026, 3, 2, 5, 10, tzinfo=UTC))
     found = shift_rates(session, MapFilter(line.id), KINDS, BERLIN)
     assert found.assumed
     assert [(s.name, s.begin) for s in found.shifts] == [
@@ -73,24 +75,24 @@ def test_a_plant_without_shifts_gets_eight_hours_of_its_own_clock(session: Sessi
 
 def test_a_night_with_a_change_of_clocks_keeps_its_local_ends(session: Session, line: Line) -> None:
     """Clocks went forward in Berlin on 29 March 2026, so that night has seven hours."""
-    rows.sheet(session, line.id, 0.0, inspected_at=datetime(2026, 3, 29, 2, 0, tzinfo=UTC))
+    factories.make_finished_sheet(session, line.id, 0.0, inspected_at=datetime(2026, 3, 29, 2, 0, tzinfo=UTC))
     (night,) = shift_rates(session, MapFilter(line.id), KINDS, BERLIN).shifts
     assert night.finish - night.begin == timedelta(hours=7)
 
 
 def test_a_strip_across_counts_only_the_glass_of_that_strip(session: Session, line: Line) -> None:
-    rows.sheet(session, line.id, 0.0)
+    factories.make_finished_sheet(session, line.id, 0.0)
     found = shift_rates(session, MapFilter(line.id, x_lo_mm=0.0, x_hi_mm=1145.0), KINDS, BERLIN)
     assert sum(shift.area_m2 for shift in found.shifts) == pytest.approx(6.0)
 
 
 def test_too_many_shifts_are_put_together_by_local_day(session: Session, line: Line) -> None:
     for n in range(MOST_BARS + 10):
-        begin = rows.START + timedelta(hours=8 * n)
-        shift = rows.shift(session, line.id, begin, name=("early", "late", "night")[n % 3])
-        sheet = rows.sheet(session, line.id, 4800.0 * n, shift_id=shift.id)
-        rows.defect(session, sheet, 10.0, 10.0)
-    found = shift_rates(session, MapFilter(line.id, begin=rows.START), KINDS, BERLIN)
+        begin = factories.START + timedelta(hours=8 * n)
+        shift = factories.make_shift(session, line.id, begin, name=("early", "late", "night")[n % 3])
+        sheet = factories.make_finished_sheet(session, line.id, 4800.0 * n, shift_id=shift.id)
+        factories.make_defect(session, sheet, 10.0, 10.0)
+    found = shift_rates(session, MapFilter(line.id, begin=factories.START), KINDS, BERLIN)
     assert found.by == "day"
     assert {s.begin.astimezone(BERLIN).hour for s in found.shifts} == {0}
     assert [s.rates[0].count for s in found.shifts[:-1]] == [3] * (len(found.shifts) - 1)
@@ -100,8 +102,8 @@ def test_very_many_defects_are_counted_by_day_of_cutting_with_the_same_sums(
     session: Session, line: Line, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for n in range(40):
-        sheet = rows.sheet(session, line.id, 2400.0 * n)
-        rows.defect(session, sheet, 10.0, 10.0, kind=KINDS[n % 2])
+        sheet = factories.make_finished_sheet(session, line.id, 2400.0 * n)
+        factories.make_defect(session, sheet, 10.0, 10.0, kind=KINDS[n % 2])
     wanted = MapFilter(line.id, m_lo=0.0)
     exact = shift_rates(session, wanted, KINDS, BERLIN)
     monkeypatch.setattr("models.shift_rates.MANY", 10)

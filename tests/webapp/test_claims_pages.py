@@ -8,7 +8,7 @@ from flask.testing import FlaskClient
 from models import inspections
 from models.database import writing
 from models.records import Sheet, User
-from tests import plant_rows as rows
+from tests import factories
 from tests.webapp.conftest import Booth
 from webapp.plant import Plant
 
@@ -99,10 +99,12 @@ def test_scanners_reach_a_sheet_by_its_label(desk: FlaskClient, booth: Booth) ->
 
 def test_claims_and_shipping_are_on_the_page(desk: FlaskClient, plant: Plant, booth: Booth) -> None:
     with writing(plant.sessions) as session:
-        customer = rows.customer(session, name="Tannbruch Glazing")
-        pack = rows.pack(session, customer_id=customer.id, shipped_at=rows.START, destination="Tannbruch")
+        customer = factories.make_customer(session, name="Tannbruch Glazing")
+        pack = factories.make_pack(
+            session, customer_id=customer.id, shipped_at=factories.START, destination="Tannbruch"
+        )
         session.get_one(Sheet, booth.sheet_ids[0]).pack_id = pack.id
-        rows.claim(session, pack_id=pack.id, says="A white speck & a line")
+        factories.make_claim(session, pack_id=pack.id, says="A white speck & a line")
     page = desk.get(f"/sheets/{booth.sheet_ids[0]}").text
     for words in ("Tannbruch Glazing", "A white speck &amp; a line", "about its pack", "2026-03-02 06:00"):
         assert words in page

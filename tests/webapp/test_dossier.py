@@ -15,7 +15,7 @@ from models import inspections
 from models.database import reading, writing
 from models.history import sheet_history
 from models.records import Sheet
-from tests import plant_rows as rows
+from tests import factories
 from tests.webapp.conftest import Booth
 from webapp import cli
 from webapp.dossier.evidence import dossier_of, file_name
@@ -39,10 +39,12 @@ def told(plant: Plant, booth: Booth, photographed: int) -> int:
     """A finished sheet with a photo, decisions, a verdict, a claim and neighbours; gives its number."""
     sheet_id = booth.sheet_ids[0]
     with writing(plant.sessions) as session:
-        customer = rows.customer(session, name="Łódź & Söhne Žaluzie")
-        pack = rows.pack(session, customer_id=customer.id, shipped_at=rows.START + timedelta(days=1))
+        customer = factories.make_customer(session, name="Łódź & Söhne Žaluzie")
+        pack = factories.make_pack(
+            session, customer_id=customer.id, shipped_at=factories.START + timedelta(days=1)
+        )
         session.get_one(Sheet, sheet_id).pack_id = pack.id
-        rows.claim(session, sheet_id=sheet_id, says="Speck <1 mm> near the edge")
+        factories.make_claim(session, sheet_id=sheet_id, says="Speck <1 mm> near the edge")
         finds = inspections.finds_of(session, sheet_id)
         inspections.confirm_find(session, finds[0].find.id, booth.inspector_id)
         inspections.confirm_find(session, finds[1].find.id, booth.inspector_id)
@@ -63,7 +65,7 @@ def test_the_same_evidence_gives_the_same_bytes(plant: Plant, told: int) -> None
 def test_other_evidence_gives_other_bytes(plant: Plant, told: int, booth: Booth) -> None:
     before = write(plant, told)
     with writing(plant.sessions) as session:
-        rows.defect(session, session.get_one(Sheet, told), 700.0, 700.0, number=9, source="hand")
+        factories.make_defect(session, session.get_one(Sheet, told), 700.0, 700.0, number=9, source="hand")
     assert write(plant, told) != before
 
 

@@ -21,14 +21,14 @@ from models.trace.repeats import Pitch
 from models.trace.result import Curve, Episode
 from models.trace.rolls import RollMatch
 from models.tracing import Loaded, Traced
-from tests import plant_rows as rows
+from tests import factories
 from tests.webapp.conftest import Booth
 from webapp.figures.episode_figure import LEFT, RIGHT, draw_episode, draw_pitch
 from webapp.figures.marks import mark_for
 from webapp.figures.sharpness_figure import draw_sharpness
 from webapp.plant import Plant
 
-START_S = rows.START.timestamp()
+START_S = factories.START.timestamp()
 HOUR = 3600.0
 EVENT = PlantEvent("E-7", START_S - 60 * HOUR, None, "melter", "Burner 4 exchanged")
 
@@ -177,15 +177,23 @@ def test_a_roll_is_named_with_the_next_best_where_they_are_too_close(
 def held(plant: Plant, booth: Booth) -> None:
     """Sheets round the episode: one shipped with a stone, one in the yard, one before the stretch."""
     with writing(plant.sessions) as session:
-        customer = rows.customer(session, name="=Kestrelholm")
-        shipped = rows.pack(session, label="P-SHIP", customer_id=customer.id, shipped_at=rows.START)
-        yard = rows.pack(session, label="P-YARD")
-        hit = rows.sheet(session, booth.line_id, 501_500.0, pack_id=shipped.id, label="HIT")
-        rows.defect(session, hit, 300.0, 100.0, kind="stone")
-        rows.defect(session, hit, 2500.0, 100.0, kind="stone")
-        rows.sheet(session, booth.line_id, 501_506.0, pack_id=yard.id, label="NEXT", state="passed_by")
-        rows.sheet(session, booth.line_id, 500_900.0, label="EARLIER")
-        rows.sheet(session, booth.line_id, 501_600.0, label="BESIDE", x_left_mm=2000.0, width_mm=1000.0)
+        customer = factories.make_customer(session, name="=Kestrelholm")
+        shipped = factories.make_pack(
+            session, label="P-SHIP", customer_id=customer.id, shipped_at=factories.START
+        )
+        yard = factories.make_pack(session, label="P-YARD")
+        hit = factories.make_finished_sheet(
+            session, booth.line_id, 501_500.0, pack_id=shipped.id, label="HIT"
+        )
+        factories.make_defect(session, hit, 300.0, 100.0, kind="stone")
+        factories.make_defect(session, hit, 2500.0, 100.0, kind="stone")
+        factories.make_finished_sheet(
+            session, booth.line_id, 501_506.0, pack_id=yard.id, label="NEXT", state="passed_by"
+        )
+        factories.make_finished_sheet(session, booth.line_id, 500_900.0, label="EARLIER")
+        factories.make_finished_sheet(
+            session, booth.line_id, 501_600.0, label="BESIDE", x_left_mm=2000.0, width_mm=1000.0
+        )
 
 
 def test_the_hold_list_has_every_sheet_of_the_stretch_and_band(
@@ -225,12 +233,12 @@ def notice_id(plant: Plant, booth: Booth) -> int:
             x_hi_mm=900.0,
             from_m=500_990.0,
             to_m=502_000.0,
-            seen_start=rows.START,
-            seen_end=rows.START,
+            seen_start=factories.START,
+            seen_end=factories.START,
             p_value=1e-9,
             result={"count": 12, "expected": 2.5},
-            noticed_at=rows.START,
-            updated_at=rows.START,
+            noticed_at=factories.START,
+            updated_at=factories.START,
         )
         session.add(row)
         session.flush()
@@ -304,12 +312,14 @@ def test_a_shift_far_above_the_usual_lies_beyond_its_limit_on_its_third_alone(
     with writing(plant.sessions) as session:
         session.query(Sheet).delete()
         for n in range(12):
-            begin = rows.START + timedelta(hours=8 * n)
-            shift = rows.shift(session, booth.line_id, begin)
-            sheet = rows.sheet(session, booth.line_id, 4800.0 * n, shift_id=shift.id, length_mm=6000.0)
+            begin = factories.START + timedelta(hours=8 * n)
+            shift = factories.make_shift(session, booth.line_id, begin)
+            sheet = factories.make_finished_sheet(
+                session, booth.line_id, 4800.0 * n, shift_id=shift.id, length_mm=6000.0
+            )
             for k in range(30 if n == 6 else 4):
-                rows.defect(session, sheet, 100.0 + k, 500.0, kind="stone")
-            rows.defect(session, sheet, 3000.0, 500.0, kind="stone")
+                factories.make_defect(session, sheet, 100.0 + k, 500.0, kind="stone")
+            factories.make_defect(session, sheet, 3000.0, 500.0, kind="stone")
     page = lead.get("/trace/charts?period=month").text
     assert "stone, left third: 1 of 12 beyond the limits" in page
     assert "stone, right third: 0 of 12 beyond the limits" in page
@@ -321,11 +331,13 @@ def test_a_shift_that_hardly_looked_is_not_charted(lead: FlaskClient, plant: Pla
     with writing(plant.sessions) as session:
         session.query(Sheet).delete()
         for n in range(12):
-            begin = rows.START + timedelta(hours=8 * n)
-            shift = rows.shift(session, booth.line_id, begin)
+            begin = factories.START + timedelta(hours=8 * n)
+            shift = factories.make_shift(session, booth.line_id, begin)
             length = 200.0 if n == 11 else 6000.0
-            sheet = rows.sheet(session, booth.line_id, 4800.0 * n, shift_id=shift.id, length_mm=length)
-            rows.defect(session, sheet, 100.0, 100.0, kind="stone")
+            sheet = factories.make_finished_sheet(
+                session, booth.line_id, 4800.0 * n, shift_id=shift.id, length_mm=length
+            )
+            factories.make_defect(session, sheet, 100.0, 100.0, kind="stone")
     page = lead.get("/trace/charts?period=month").text
     assert "stone, left third: 0 of 11 beyond the limits" in page
 
@@ -334,9 +346,11 @@ def test_the_history_of_a_sheet_names_the_episodes_its_glass_lies_in(
     signed_in: Callable[[str], FlaskClient], plant: Plant, booth: Booth, notice_id: int
 ) -> None:
     with writing(plant.sessions) as session:
-        inside = rows.sheet(session, booth.line_id, 501_500.0).id
-        beside = rows.sheet(session, booth.line_id, 501_500.0, x_left_mm=2000.0, width_mm=1000.0).id
-        later = rows.sheet(session, booth.line_id, 502_500.0).id
+        inside = factories.make_finished_sheet(session, booth.line_id, 501_500.0).id
+        beside = factories.make_finished_sheet(
+            session, booth.line_id, 501_500.0, x_left_mm=2000.0, width_mm=1000.0
+        ).id
+        later = factories.make_finished_sheet(session, booth.line_id, 502_500.0).id
     desk = signed_in("claims_desk")
     assert "stones up 200 to 900 mm across the ribbon" in desk.get(f"/sheets/{inside}").text
     for sheet_id in (beside, later):

@@ -7,7 +7,7 @@ from flask.testing import FlaskClient
 
 from models.database import writing
 from models.records import Sheet
-from tests import plant_rows as rows
+from tests import factories
 from tests.webapp.conftest import Booth
 from webapp.plant import Plant
 
@@ -18,7 +18,7 @@ HUGE = "9" * 30
 def lead(signed_in: Callable[[str], FlaskClient], plant: Plant, booth: Booth) -> FlaskClient:
     """A signed-in quality lead of a plant with one defect."""
     with writing(plant.sessions) as session:
-        rows.defect(session, session.get_one(Sheet, booth.sheet_ids[0]), 100.0, 100.0)
+        factories.make_defect(session, session.get_one(Sheet, booth.sheet_ids[0]), 100.0, 100.0)
     return signed_in("quality_lead")
 
 

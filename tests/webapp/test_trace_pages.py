@@ -11,7 +11,7 @@ from werkzeug.datastructures import MultiDict
 from models.database import writing
 from models.errors import BadValue
 from models.records import Line, Sheet
-from tests import plant_rows as rows
+from tests import factories
 from tests.webapp.conftest import Booth
 from webapp.plant import Plant
 from webapp.trace.forms import read_form
@@ -31,9 +31,9 @@ def defect_id(plant: Plant, booth: Booth) -> int:
     with writing(plant.sessions) as session:
         sheet = session.get_one(Sheet, booth.sheet_ids[0])
         sheet.state, sheet.inspected_at = "finished", sheet.cut_at
-        photo = rows.photo(session, sheet)
-        find = rows.find(session, photo, 1, kind="stone")
-        return rows.defect(
+        photo = factories.make_photo(session, sheet)
+        find = factories.make_find(session, photo, 1, kind="stone")
+        return factories.make_defect(
             session, sheet, 800.0, 900.0, kind="stone", length_mm=1.25, find_id=find.id, number=1
         ).id
 
@@ -136,7 +136,7 @@ def test_many_defects_are_drawn_as_fields_that_lead_closer(
     with writing(plant.sessions) as session:
         sheet = session.get_one(Sheet, booth.sheet_ids[0])
         for n in range(11):
-            rows.defect(session, sheet, 100.0 + 200 * n, 500.0)
+            factories.make_defect(session, sheet, 100.0 + 200 * n, 500.0)
     page = lead.get("/trace/ribbon?period=month").text
     assert 'class="spot field s' in page
     assert "period=metres" in page
