@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models import audit
 from models.errors import BadValue, NoSuchRecord
-from models.records import PlantFigures, TracerReading, TracerRun
+from models.records import LineLogRow, PlantFigures, TracerReading, TracerRun
 from models.ribbon import MeasuredResidence, Readings, TracerResult, analyse
 
 #: how far tonnes may be off as a whole: by the same log as the trace, or by other figures.
@@ -156,13 +156,32 @@ def _view(session: Session, run: TracerRun, used: dict[str, TracerRun]) -> RunVi
     return RunView(run, rows, result, problem, mass, dead, recovery, routes)
 
 
-def _mass(session: Session, run: TracerRun) -> float | None:
-    figures = session.scalars(
+def figures_of(session: Session, line_id: int, at: datetime) -> PlantFigures | None:
+    """The plant figures that hold at a moment, or the first ones where none do yet."""
+    return session.scalars(
         select(PlantFigures)
-        .where(PlantFigures.line_id == run.line_id)
-        .order_by((PlantFigures.valid_from <= run.introduced_at).desc(), PlantFigures.valid_from.desc())
+        .where(PlantFigures.line_id == line_id)
+        .order_by((PlantFigures.valid_from <= at).desc(), PlantFigures.valid_from.desc())
         .limit(1)
     ).first()
+
+
+def usual_pull(session: Session, line_id: int) -> float | None:
+    """The median pull of the newest week of the line log, t a day; None where it has none."""
+    last = session.scalar(select(func.max(LineLogRow.time)).where(LineLogRow.line_id == line_id))
+    if last is None:
+        return None
+    pulls = session.scalars(
+        select(LineLogRow.pull_t_per_day).where(
+            LineLogRow.line_id == line_id, LineLogRow.time >= last - timedelta(days=7),
+            LineLogRow.pull_t_per_day > 0,
+        )
+    ).all()  # fmt: skip
+    return float(np.median(np.array(pulls, dtype=float))) if pulls else None
+
+
+def _mass(session: Session, run: TracerRun) -> float | None:
+    figures = figures_of(session, run.line_id, run.introduced_at)
     if figures is None:
         return None
     masses = {"melter": figures.melter_mass_t, "refiner": figures.refiner_mass_t}

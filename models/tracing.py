@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -45,7 +45,7 @@ from models.trace import (
     trace,
     trace_newest,
 )
-from models.tracer_runs import curves_in_use
+from models.tracer_runs import curves_in_use, figures_of, used_runs
 
 BACKGROUND_DAYS = 30.0  # read before the stretch asked for, so that the usual level is known
 AFTER_DAYS = 6.0
@@ -55,11 +55,15 @@ MOST_TAG_ROWS = 20_000
 
 @dataclass(frozen=True)
 class Loaded:
-    """A line's arrays with the books' own keys: ids by row of sheets and defects."""
+    """A line's arrays with the books' own keys: ids by row of sheets and defects.
+
+    tracer_runs : the plant's tracer run that stands for a section's figures, by section
+    """
 
     given: TraceInput
     sheet_ids: np.ndarray
     defect_ids: np.ndarray
+    tracer_runs: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -123,7 +127,8 @@ def load(
             for r in session.scalars(select(Roll).where(Roll.line_id == line_id).order_by(Roll.id))
         ),
     )
-    return Loaded(given, sheet_ids, defect_ids)
+    runs = {route: run.run_id for route, run in used_runs(session, line_id, last).items()}
+    return Loaded(given, sheet_ids, defect_ids, runs)
 
 
 def _defects(
@@ -180,12 +185,7 @@ def _layout(session: Session, line_id: int) -> Layout:
 
 
 def _vessels(session: Session, line_id: int, at: datetime) -> Vessels | None:
-    row = session.scalars(
-        select(PlantFigures)
-        .where(PlantFigures.line_id == line_id)
-        .order_by((PlantFigures.valid_from <= at).desc(), PlantFigures.valid_from.desc())
-        .limit(1)
-    ).first()
+    row = figures_of(session, line_id, at)
     if row is None:
         return None
     curves = curves_in_use(session, line_id, at)

@@ -50,25 +50,26 @@ def make_defects(rng: np.random.Generator, ribbon: Ribbon, sheets: Sheets, shift
     return Seen(*(column[seen][order] for column in (sheet, kind, x_mm, y_mm, length, width, halo)))
 
 
+def furnace() -> VesselChain:
+    """Melter and refiner as they truly are: by the plant's own figures."""
+    return VesselChain(
+        tuple(
+            Residence(
+                s.FIGURES[f"{part}_mass_t"],
+                s.FIGURES[f"{part}_plug_fraction"],
+                s.FIGURES[f"{part}_tanks_in_series"],
+            )
+            for part in ("melter", "refiner")
+        )
+    )
+
+
 def stone_response(ribbon: Ribbon, times_s: Floats) -> Floats:
     """Share of the glass leaving the furnace at `times_s` that entered during the upset.
 
     Tonnes drawn since its start and end, through melter and refiner (plug flow, then tanks in series).
     """
-    chain = VesselChain(
-        (
-            Residence(
-                s.FIGURES["melter_mass_t"],
-                s.FIGURES["melter_plug_fraction"],
-                s.FIGURES["melter_tanks_in_series"],
-            ),
-            Residence(
-                s.FIGURES["refiner_mass_t"],
-                s.FIGURES["refiner_plug_fraction"],
-                s.FIGURES["refiner_tanks_in_series"],
-            ),
-        )
-    )
+    chain = furnace()
     step_t = ribbon.pull_t_per_day[:-1] * np.diff(ribbon.times_s) / DAY_S
     drawn_t = np.concatenate([[0.0], np.cumsum(step_t)])
     begin_s = s.STONE_EVENT.day * DAY_S

@@ -19,6 +19,7 @@ from models.demo.books import Books
 from models.demo.defects import make_defects
 from models.demo.people import SignIn
 from models.demo.production import DAY_S, make_ribbon, make_sheets, make_shifts
+from models.demo.tracer import add_tracer_run
 from models.demo.verdicts import judge_sheets, stack
 from models.errors import NotAllowedNow
 from models.grades import GradeBook
@@ -91,6 +92,8 @@ def seed_plant(
     with sessions.begin() as session:
         tell(0.36, "writing plant and people")
         line_id = _plant(session, start)
+        # a stream of its own: the rest of the story does not depend on it
+        add_tracer_run(session, np.random.default_rng([seed, 7]), line_id, start)
         staff = _people(session)
         customers = _customers(session, start)
         _insert(session, LineLogRow, logs.line_log(line_id, start, ribbon))

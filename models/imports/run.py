@@ -82,12 +82,15 @@ def import_file(
     skip_bad: bool = False,
     user_id: int | None = None,
     progress: Progress | None = None,
+    origin: str | None = None,
+    skip_word: str = "--skip-bad",
 ) -> Report:
     """Bring one file into the books.
 
     line : name of the line; None: the only one, or a first one that is made
     skip_bad : let the good rows in where some are bad; else one bad row keeps all out
     progress : called with the kind and the rows done, now and then
+    origin : from where the act comes, for the chain; skip_word : what lets the good rows in, for the sentence
 
     Raises BadValue for a file that cannot be read, for bad rows without `skip_bad`, for an unknown line.
     """
@@ -99,6 +102,8 @@ def import_file(
     tally = Tally()
     try:
         with writing(sessions) as session:
+            if origin is not None:
+                audit.set_origin(session, origin)
             of_no_line = kind in OF_NO_LINE and line is None and time_zone is None
             the_line = None if of_no_line else line_for(session, line, time_zone)
             READERS[kind](session, the_line, path, tally, progress or (lambda _kind, _rows: None))
@@ -109,18 +114,18 @@ def import_file(
             _note(session, kind, path, digest, tally, user_id)
             name = "" if the_line is None else the_line.name
     except _DryRun:
-        raise BadValue(refusal_text(path.name, tally)) from None
+        raise BadValue(refusal_text(path.name, tally, skip_word)) from None
     return Report(
         kind, path.name, name, tally.read, tally.added, tally.same, tally.changed, tuple(tally.refused),
         tally.refused_count, tuple(tally.warnings),
     )  # fmt: skip
 
 
-def refusal_text(name: str, tally: Tally) -> str:
+def refusal_text(name: str, tally: Tally, skip_word: str) -> str:
     first = tally.refused[0]
     more = tally.refused_count - 1
     others = f" (and {more} more bad row{'s' if more > 1 else ''})" if more else ""
-    return f"{name}, {first}{others}; nothing was imported, --skip-bad lets the good rows in"
+    return f"{name}, {first}{others}; nothing was imported, {skip_word} lets the good rows in"
 
 
 def _note(session: Session, kind: str, path: Path, digest: str, tally: Tally, user_id: int | None) -> None:

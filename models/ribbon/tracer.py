@@ -114,7 +114,7 @@ def analyse(readings: Readings, draws: int = DRAWS) -> TracerResult:
     best = work(q, net, noise, whole, 1.0)
     if best.beyond > MOST_BEYOND:
         raise BadValue(
-            f"about {best.beyond:.0%} of the tracer was still to come when the record ends; expected"
+            f"about {100 * best.beyond:.0f} % of the tracer was still to come when the record ends; expected"
             f" at most a third: sample longer"
         )
     each = _each(readings, after, q, net, noise)
@@ -355,12 +355,14 @@ def _told(readings: Readings, worked: _Worked, noise: float | None, q: np.ndarra
     if noise is None:
         said.append(
             "Nothing tells the error of a reading (no column sd, fewer than four samples before):"
-            f" {UNKNOWN_NOISE:.0%} of each is taken."
+            f" {100 * UNKNOWN_NOISE:.0f} % of each is taken."
         )
     if worked.tail is not None:
+        end = f"beyond the last sample at {q[-1]:.0f} t"
+        where = f"{end} lie {100 * worked.beyond:.1f} % of the tracer" if worked.beyond > 0.0005 else ""
         said.append(
-            f"The tail is continued as an exponential that falls to 1/e in {worked.tail:.0f} t;"
-            f" {worked.beyond:.1%} of the tracer lies beyond the last sample at {q[-1]:.0f} t."
+            f"Where the readings {'end' if where else 'sink into their noise'} the curve goes on as an"
+            f" exponential that falls to 1/e in {worked.tail:.0f} t{'; ' if where else ''}{where}."
         )
     if readings.method == "step" and readings.final is None:
         said.append(

@@ -41,6 +41,12 @@ def run(args: argparse.Namespace) -> int:
         traced = trace_line(session, line.id, start, end)
         when = plant_clock(line.time_zone)
     said = traced.result.as_json(when)
+    said["residence_from"] = {
+        section: f"tracer run {traced.loaded.tracer_runs[section]}"
+        if section in traced.loaded.tracer_runs
+        else "plant figures"
+        for section in ("melter", "refiner")
+    }
     said["episodes"] = [said["episodes"][n] for n in shown_episodes(traced, args.kind)]
     if args.json:
         json.dump(said, sys.stdout, indent=1)
@@ -54,6 +60,9 @@ def _print(said: dict[str, Any]) -> None:
     looked = said["looked_at"]
     area = f"{looked['inspected_m2']:.0f} m2"
     print(f"{looked['defects']} defects on {area} from {looked['start']} to {looked['end']}")
+    for section, source in said["residence_from"].items():
+        if source != "plant figures":
+            print(f"how long glass stays in the {section}: {source}")
     for step in said["clock_steps"]:
         print(f"clock ran {step['step_s'] / 60:+.0f} min from {step['start']} to {step['end']}: corrected")
     for gap in said["uninspected"]:

@@ -51,7 +51,10 @@ class EpisodeCard:
 
 @dataclass(frozen=True, slots=True)
 class EpisodePage:
-    """The typed context of an episode's own page."""
+    """The typed context of an episode's own page.
+
+    tracer_run : the plant's run that says how long glass stays in the section named; None: plant figures
+    """
 
     card: EpisodeCard
     line: Line
@@ -60,6 +63,7 @@ class EpisodePage:
     sections: tuple[tuple[str, float], ...]
     causes: tuple[dict[str, Any], ...]
     map_url: str
+    tracer_run: str | None
 
 
 def episode_key(episode: Episode) -> str:
@@ -117,6 +121,7 @@ def episode_page(episode: Episode, traced: Traced, line: Line) -> EpisodePage:
         ),
         causes=_causes(episode, zone),
         map_url=map_url(episode, line),
+        tracer_run=traced.loaded.tracer_runs.get(episode.section),
     )
 
 
