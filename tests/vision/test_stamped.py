@@ -12,9 +12,12 @@ import pytest
 from scipy import ndimage
 from skimage.measure import label, regionprops
 
+from vision.masks import look_where
 from vision.photo_setup import PhotoSetup
+from vision.placing import place_photo
 from vision.train.__main__ import PLAN
 from vision.train.photos import CHOOSING, LIGHTINGS, TESTING, TRAINING, shot_of
+from vision.train.stamped import tags
 from vision.train.stamped.bubbles import bubble, bubble_habit
 from vision.train.stamped.camera import draw_camera
 from vision.train.stamped.dust import dust, dust_habit
@@ -205,3 +208,55 @@ def test_no_photo_is_drawn_twice_and_none_is_a_test_s() -> None:
         assert batch.first in home
         assert batch.first + batch.count - 1 in home
     assert {b.renderer for b in PLAN} == {"traced", "painted", "stamped"}
+
+
+def test_tags_are_printed_with_exact_cover_and_read_back_where_the_set_up_says() -> None:
+    side = 700
+    light = np.full((side, side), 0.3, np.float32)
+    sheet = Sheet(light, False, 0.2, 0.7, lambda v: np.full(np.shape(v), 0.01), (0.0, 0.0, side, side))
+    rng = np.random.default_rng(6)
+    places = tags.corners(rng, sheet)
+    told = tags.lay(rng, sheet, places, [0.0, 0.0, 140.0, 140.0])
+    for number, (x, y, wide) in places.items():
+        module = wide / tags.MODULES
+        x0, x1 = round(x - 2 * module), round(x + wide + 2 * module)
+        y0, y1 = round(y - 2 * module), round(y + wide + 2 * module)
+        cut = sheet.light[y0:y1, x0:x1].astype(float)
+        paper = cut.max()
+        bits = cv2.aruco.generateImageMarker(
+            cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_50), number, tags.MODULES, borderBits=1
+        )
+        ink = (
+            np.where(bits > 127, paper, tags.INK * paper).sum()
+            + ((tags.MODULES + 2) ** 2 - bits.size) * paper
+        )
+        bare = cut.size - ((tags.MODULES + 2) * module) ** 2
+        assert cut.sum() == pytest.approx(ink * module**2 + 0.3 * bare, rel=1e-4)
+    seen = place_photo(
+        cv2.GaussianBlur(np.clip(sheet.light * 255, 0, 255), (0, 0), 0.8).astype(np.uint8),
+        PhotoSetup.from_dict(
+            {"lighting": "bright_field", "field_mm": [0, 0, side * 0.2, side * 0.2], "tags": told}
+        ),
+    )
+    assert seen.frame is not None
+    assert seen.scale is not None
+    assert seen.scale.mm_per_px == pytest.approx(0.2, rel=1e-3)
+    assert seen.frame.mm_to_px([(70.0, 70.0)])[0] == pytest.approx([350, 350], abs=0.1)
+
+
+def test_what_lies_past_the_cut_edge_carries_no_defect() -> None:
+    found = 0
+    for seed in range(FIRST, FIRST + 16):
+        shot = shot_of(seed, "stamped", 0.25)
+        edges = [row for row in shot.not_glass if row["what"] == "cut edge"]
+        setup = PhotoSetup.from_dict(shot.setup)
+        grey = cv2.imdecode(np.frombuffer(shot.data, np.uint8), cv2.IMREAD_GRAYSCALE)
+        placed = place_photo(grey, setup)
+        if not edges or placed.frame is None:
+            continue
+        found += 1
+        mask = look_where(grey, setup, placed.frame, list(placed.tags)).mask
+        x, y, w, h = edges[0]["box_px"]
+        assert not mask[max(y, 0) : y + h, max(x, 0) : x + w].any()
+        assert 0 < (mask > 0).mean() < 0.99
+    assert found >= 2

@@ -8,7 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from vision.train.stamped import ground, pen, smears
+from vision.train.stamped import ground, pen, smears, tags
 from vision.train.stamped.bubbles import bubble
 from vision.train.stamped.camera import expose
 from vision.train.stamped.dust import dust, dust_length
@@ -21,7 +21,6 @@ from vision.train.stamped.world import World, draw_world
 
 Row = dict[str, Any]
 WHOLE_SHEET_MM = (3210.0, 6000.0)
-TAG_MODULES = 7
 TAG_SHARE, EDGE_SHARE = 0.4, 0.25
 
 
@@ -72,7 +71,7 @@ def stamp_field(rng: np.random.Generator, *, lighting: str, size: tuple[int, int
     sheet = Sheet(light, dark, world.mm_per_px, camera.lens.sigma_px, camera.noise, glass, camera.grain_px)
     places, nots = Places(), list[Row]()
     setup = _setup(rng, lighting, sheet, side)
-    corners = _tag_corners(rng, sheet) if rng.random() < TAG_SHARE else {}
+    corners = tags.corners(rng, sheet) if rng.random() < TAG_SHARE else {}
     for box in corners.values():
         places.taken.append((box[0] + box[2] / 2, box[1] + box[2] / 2, 0.95 * box[2]))
     nots += [ground.mirrored(rng, sheet, camera) for _ in range(world.counts.mirrored)]
@@ -87,7 +86,7 @@ def stamp_field(rng: np.random.Generator, *, lighting: str, size: tuple[int, int
     if side is not None:
         nots.append(ground.cut_edge(rng, sheet, side))
     if corners:
-        setup["tags"] = _lay_tags(rng, sheet, corners, setup["field_mm"])
+        setup["tags"] = tags.lay(rng, sheet, corners, setup["field_mm"])
         del setup["mm_per_px"]
     data = expose(rng, camera, sheet.light)
     grey = np.asarray(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE))
@@ -193,34 +192,3 @@ def _pen(rng: np.random.Generator, sheet: Sheet, world: World, defects: list[Row
             nots += pen.stroke(rng, sheet, world.pen, row["x_px"], row["y_px"], min(ring, 300.0))
         else:
             nots += pen.stroke(rng, sheet, world.pen, *_anywhere(rng, sheet))
-
-
-def _tag_corners(rng: np.random.Generator, sheet: Sheet) -> dict[int, tuple[int, int, int]]:
-    """Left, top and side (px) of four printed tags in the corners of the glass, all on whole pixels."""
-    x0, y0, x1, y1 = (int(v) for v in sheet.glass)
-    module = max(7, round(float(rng.uniform(0.028, 0.05)) * sheet.width / TAG_MODULES))
-    side, gap = module * TAG_MODULES, 2 * module + int(rng.integers(2, 12))
-    return {
-        0: (x0 + gap, y0 + gap, side),
-        1: (x1 - gap - side, y0 + gap, side),
-        2: (x1 - gap - side, y1 - gap - side, side),
-        3: (x0 + gap, y1 - gap - side, side),
-    }
-
-
-def _lay_tags(
-    rng: np.random.Generator, sheet: Sheet, corners: dict[int, tuple[int, int, int]], field_mm: list[float]
-) -> dict[str, Any]:
-    """Print the tags with their white margin and tell their corners in sheet mm, clockwise from top left."""
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_50)
-    paper = float(rng.uniform(0.25, 0.8))
-    told = {}
-    for number, (x, y, side) in corners.items():
-        module = side // TAG_MODULES
-        printed = cv2.aruco.generateImageMarker(dictionary, number, TAG_MODULES, borderBits=1)
-        printed = np.pad(np.where(printed > 127, 1.0, 0.06), 1, constant_values=1.0)
-        cut = slice(y - module, y + side + module), slice(x - module, x + side + module)
-        sheet.light[cut] = paper * np.kron(printed, np.ones((module, module)))
-        square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * side + [x, y]
-        told[str(number)] = (square * sheet.mm_per_px + field_mm[:2]).tolist()
-    return {"dictionary": "DICT_5X5_50", "corners_mm": told}

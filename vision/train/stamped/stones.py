@@ -49,11 +49,11 @@ def stone_habit(rng: np.random.Generator, dark: bool) -> StoneHabit:
         contrast=log_uniform(rng, 0.06, 1.2) if dark else float(rng.uniform(0.5, 0.99)),
         contrast_spread=float(rng.uniform(0.1, 0.6)) if dark else float(rng.uniform(0.02, 0.2)),
         faint=float(rng.uniform(0.1, 0.5)),
-        halo_share=float(rng.choice([rng.uniform(0, 0.4), rng.uniform(0.6, 1)], p=[0.3, 0.7])),
+        halo_share=float(rng.choice([rng.uniform(0, 0.4), rng.uniform(0.7, 1)], p=[0.25, 0.75])),
         halo_strength=log_uniform(rng, 0.02, 0.5),
         halo_spread=float(rng.uniform(0.1, 0.6)),
         halo_reach=float(rng.uniform(1.3, 3.8)),
-        bare_px=float(rng.choice([0, rng.uniform(1.5, 4.5)], p=[0.6, 0.4])),
+        bare_px=float(rng.choice([0, rng.uniform(1.5, 4.5)], p=[0.7, 0.3])),
         tail_share=float(rng.choice([0, rng.uniform(0, 0.4)])),
         rim=float(rng.uniform(-0.3, 0.5)),
     )
