@@ -51,7 +51,7 @@ def bubble_habit(rng: np.random.Generator, dark: bool) -> BubbleHabit:
         contrast=log_uniform(rng, 0.06, 1.1) if dark else float(rng.uniform(0.4, 0.98)),
         contrast_spread=float(rng.uniform(0.1, 0.6)) if dark else float(rng.uniform(0.03, 0.25)),
         faint=float(rng.uniform(0.1, 0.5)),
-        centre=float(rng.uniform(-0.1, 0.45)),
+        centre=float(rng.uniform(-0.1, 0.45 if dark else 0.3)),
         fill=float(rng.uniform(0, 0.35)),
         one_sided=float(rng.uniform(0, 0.4)),
         lamp=float(rng.choice([0, np.pi / 2]) + rng.normal(0, 0.3))
@@ -131,7 +131,8 @@ def _bright(
         ring = inside * (1 - np.exp(-((rho / (0.9 - wall)) ** 2)) * float(rng.uniform(0.6, 1)))
     if style != "slope":
         ring = ring * (1 + 0.7 * habit.one_sided * np.cos(phi - habit.lamp)) / (1 + 0.35 * habit.one_sided)
-    middle = inside * np.exp(-((rho / max(0.85 - wall, 0.15)) ** 2))
+    # a thin rim must not lose against the middle: seen from afar a bubble is dark
+    middle = min(1.0, wall / 0.35) * inside * np.exp(-((rho / max(0.85 - wall, 0.15)) ** 2))
     return np.asarray(ring + habit.fill * (1 - ring) * inside * 0.6 - habit.centre * middle)
 
 

@@ -55,8 +55,8 @@ def course(heading: Array, length: float) -> Array:
 
 def placed(rng: np.random.Generator, sheet: Sheet, path: Array, margin: float = 6) -> Array | None:
     """The course somewhere on the glass; None where it does not fit."""
-    low = np.array(sheet.glass[:2]) + margin - path.min(0)
-    high = np.array(sheet.glass[2:]) - margin - path.max(0)
+    low = np.array(sheet.room[:2]) + margin - path.min(0)
+    high = np.array(sheet.room[2:]) - margin - path.max(0)
     if np.any(high <= low):
         return None
     return np.asarray(path + rng.uniform(low, high))

@@ -116,7 +116,7 @@ def _grain(
         (dx * np.cos(habit.toward) + dy * np.sin(habit.toward)) / (size / 2), -1, 1
     )
     if style == "lit flake":
-        body = body * (0.25 + np.exp(-(((rho - 0.85) / 0.25) ** 2)))
+        body = body * (0.55 + 0.6 * np.exp(-(((rho - 0.85) / 0.25) ** 2)))
     if habit.texture > 0 and size > 2:
         lean = lean * np.clip(
             1 + habit.texture * smooth_noise(rng, dx.shape, max(2.0, 0.25 * size * patch.over)), 0.1, 2.5

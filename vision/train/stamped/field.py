@@ -45,7 +45,7 @@ class Places:
     def free(self, rng: np.random.Generator, sheet: Sheet, reach: float) -> tuple[float, float] | None:
         """A place on the glass whose reach meets nothing; None where there is no room."""
         margin = min(0.5 * reach + 5, 20)
-        low, high = np.array(sheet.glass[:2]) + margin, np.array(sheet.glass[2:]) - margin
+        low, high = np.array(sheet.room[:2]) + margin, np.array(sheet.room[2:]) - margin
         for _ in range(40):
             x, y = (float(v) for v in rng.uniform(low, high))
             if self.clear(x, y, reach):
@@ -145,7 +145,7 @@ def _spots(rng: np.random.Generator, sheet: Sheet, world: World, places: Places)
 
 def _grains(rng: np.random.Generator, sheet: Sheet, world: World, places: Places, nots: list[Row]) -> None:
     """Dust anywhere, in swarms, or left in a row by a wipe."""
-    x0, y0, x1, y1 = sheet.glass
+    x0, y0, x1, y1 = sheet.room
     count = world.counts.dust
     middles = rng.uniform([x0, y0], [x1, y1], (max(1, count // 15), 2))
     row_turn, row_share = rng.uniform(0, np.pi), float(rng.choice([0, 0.2], p=[0.75, 0.25]))
@@ -164,7 +164,7 @@ def _grains(rng: np.random.Generator, sheet: Sheet, world: World, places: Places
 
 
 def _anywhere(rng: np.random.Generator, sheet: Sheet) -> tuple[float, float]:
-    x0, y0, x1, y1 = sheet.glass
+    x0, y0, x1, y1 = sheet.room
     return float(rng.uniform(x0 + 10, x1 - 10)), float(rng.uniform(y0 + 10, y1 - 10))
 
 

@@ -53,7 +53,8 @@ def scratch_habit(rng: np.random.Generator) -> ScratchHabit:
 def scratch(rng: np.random.Generator, sheet: Sheet, habit: ScratchHabit) -> dict[str, Any] | None:
     """Stamp one scratch; None where it does not fit. `width_px` is that of the groove or the whole bundle."""
     mm = sheet.mm_per_px
-    longest = 0.85 * min(sheet.glass[2] - sheet.glass[0], sheet.glass[3] - sheet.glass[1])
+    x0, y0, x1, y1 = sheet.room
+    longest = 0.85 * min(x1 - x0, y1 - y0)
     length = float(np.clip(log_uniform(rng, 3, 300) / mm, 14, max(longest, 15)))
     count = max(10, int(length / STEP_PX))
     path = placed(rng, sheet, course(headings(rng, str(rng.choice(habit.courses)), count), length))

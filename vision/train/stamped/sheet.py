@@ -20,6 +20,7 @@ TENT_VARIANCE = 1 / 6
 PIXEL_VARIANCE = 1 / 12
 DEEPEST = 0.01
 LEAST_LEFT = 0.4
+EDGE_STRIP_MM, EDGE_STRIP_PX = 1.7, 5.0
 
 
 def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
@@ -113,6 +114,18 @@ class Sheet:
     def spread_px(self) -> float:
         """Sd of lens, pixel and bilinear weights together: what a thin line is blurred by."""
         return float(np.sqrt(self.blur_px**2 + TENT_VARIANCE + PIXEL_VARIANCE))
+
+    @property
+    def room(self) -> tuple[float, float, float, float]:
+        """The glass without the strip along a cut edge that the edge itself takes up."""
+        x0, y0, x1, y1 = self.glass
+        strip = EDGE_STRIP_MM / self.mm_per_px + EDGE_STRIP_PX
+        return (
+            x0 + strip * (x0 > 0),
+            y0 + strip * (y0 > 0),
+            x1 - strip * (x1 < self.width),
+            y1 - strip * (y1 < self.height),
+        )
 
     def patch(self, x: float, y: float, reach: float) -> Patch | None:
         """The grid within `reach` of a place; None where it misses the picture."""
