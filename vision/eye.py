@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vision import halo, kinds, nuisance
+from vision import halo, kinds, nuisance, second_look
 from vision.candidates import Candidates, Pyramid, build_pyramid, find_spots
 from vision.features import contrast_of, spot_features
 from vision.learner import Head, load
@@ -61,7 +61,7 @@ def measure(
     found = _lines(flat, grey, lines, line_rows, lighting, blur_px)
     if len(places.seen):
         seen, shape, table, names = spot_table(flat, places, lighting, blur_px, mm_per_px)
-        rows = kinds.without_scratch(kinds.spread_out(*_probable(heads[f"spot_{tail}"], table, names)))
+        rows = name_spots((heads[f"spot_{tail}"], heads[f"again_{tail}"]), table, names)
         keep = _apart(shape, rows, [line for line, row in zip(lines, line_rows, strict=True) if _real(row)])
         corrections = (heads[f"bubble_{tail}"], heads[f"stone_{tail}"])
         size = sizes_of(corrections, table, names, shape, blur_px, rows)
@@ -96,6 +96,18 @@ def first_of_each(seen: Candidates, shape: Outline) -> NDArray[np.intp]:
             same[i, i] = False
             dropped |= same[i]
     return np.flatnonzero(~dropped)
+
+
+def name_spots(heads: tuple[Head, Head], table: Array, names: list[str]) -> Array:
+    """Probabilities over `kinds.CLASSES` of one photo's spots, shape (N, classes).
+
+    heads : of the first impression, and of the second look at the same spots beside the photo's own dust
+    """
+    first, again = heads
+    rows = kinds.spread_out(*_probable(first, table, names))
+    usual = (again.more["usual_mean"], again.more["usual_variance"])
+    rows = kinds.spread_out(*_probable(again, *second_look.beside_dust(table, names, rows, usual)))
+    return second_look.own_shares(kinds.without_scratch(rows), again.more["shares"])
 
 
 def _probable(head: Head, table: Array, names: list[str]) -> tuple[Array, tuple[str, ...]]:
@@ -175,6 +187,7 @@ def _spots(
         blur_px,
     )
     score = kinds.defect_score(rows)
+    x_px, y_px = _places(shape, rows)
     out = []
     for place, i in enumerate(index):
         box = _box(shape.x_px[i], shape.y_px[i], shape.length_px[i] / 2 + 2, grey.shape)
@@ -183,8 +196,8 @@ def _spots(
             Sighting(
                 kind=KINDS[int(rows[i, : len(KINDS)].argmax())],
                 not_glass=name,
-                x_px=float(shape.x_px[i]),
-                y_px=float(shape.y_px[i]),
+                x_px=float(x_px[i]),
+                y_px=float(y_px[i]),
                 length_px=float(size.length_px[i]),
                 width_px=float(size.width_px[i]),
                 length_sd_px=float(size.length_sd_px[i]),
@@ -201,6 +214,15 @@ def _spots(
             )
         )
     return out
+
+
+def _places(shape: Outline, rows: Array) -> tuple[Array, Array]:
+    """Where spots lie: a stone at the centroid of its area, a bubble in the middle of its ellipse, in between
+    where the kind is in doubt.
+    """
+    stone = rows[:, 1] / np.maximum(rows[:, :2].sum(1), 1e-6)
+    x_px = stone * shape.centroid_x_px + (1 - stone) * shape.x_px
+    return x_px, stone * shape.centroid_y_px + (1 - stone) * shape.y_px
 
 
 def _lines(

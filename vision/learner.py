@@ -8,11 +8,12 @@ layers, averaged.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -32,6 +33,7 @@ class Head:
     networks : for each member of the ensemble its layers (weight (in, out), bias (out,))
     sharpness : what the logarithms of the probabilities are multiplied with (calibration)
     prior : added to them (how often each class is met at work, against how often in training)
+    more : further arrays that its question needs, by name (`second_look`)
     """
 
     names: tuple[str, ...]
@@ -41,6 +43,7 @@ class Head:
     networks: tuple[tuple[tuple[Array, Array], ...], ...]
     sharpness: float
     prior: Array
+    more: dict[str, Array] = field(default_factory=dict)
 
     def raw(self, table: Array, names: list[str]) -> Array:
         """Ensemble's last layers, shape (members, N, outputs)."""
@@ -56,7 +59,8 @@ class Head:
         for layers in self.networks:
             y = x
             for i, (weight, bias) in enumerate(layers):
-                y = y @ weight + bias
+                # OpenCV's product keeps to the threads that an inspection may use, numpy's takes them all
+                y = cv2.gemm(y, weight, 1.0, None, 0.0) + bias
                 if i < len(layers) - 1:
                     np.maximum(y, 0, out=y)
             results.append(y)
@@ -101,7 +105,7 @@ def load(path: Path = WEIGHTS) -> tuple[dict[str, Head], dict[str, Any]]:
 
 
 def _head(data: Any, name: str) -> Head:
-    networks = []
+    networks, head = [], f"{name}/more/"
     for member in range(int(data[f"{name}/members"])):
         layers = []
         for layer in range(int(data[f"{name}/layers"])):
@@ -116,4 +120,5 @@ def _head(data: Any, name: str) -> Head:
         networks=tuple(networks),
         sharpness=float(data[f"{name}/sharpness"]),
         prior=data[f"{name}/prior"].astype(np.float32),
+        more={key[len(head) :]: data[key] for key in data.files if key.startswith(head)},
     )

@@ -29,6 +29,7 @@ class Outline:
     peak : height of the nucleus in noise sd; rim : (N, T) outline radius along each ray, px
     ellipse_* : axes of the ellipse through the outline's well lit parts (the outline's own sizes where none
     fits)
+    centroid_* : middle of the outlined area, which is the place of an irregular grain
     """
 
     x_px: Array
@@ -41,6 +42,8 @@ class Outline:
     rim: Array
     ellipse_length_px: Array
     ellipse_width_px: Array
+    centroid_x_px: Array
+    centroid_y_px: Array
 
     def take(self, rows: NDArray[np.intp]) -> Outline:
         """Only these rows."""
@@ -145,7 +148,19 @@ def _trace(rows: Array, step_x: Array, step_y: Array, x: Array, y: Array, lighti
     place_x, place_y = np.where(fits, cx, mx), np.where(fits, cy, my)
     out = (x + place_x, y + place_y, length, width, angle, sign, peak, rim)
     axes = (np.where(fits, e_length, length), np.where(fits, e_width, width))
-    return Outline(*(np.asarray(v, np.float32) for v in (*out, *axes)))
+    area_x, area_y = centroid(px, py)
+    return Outline(*(np.asarray(v, np.float32) for v in (*out, *axes, x + area_x, y + area_y)))
+
+
+def centroid(px: Array, py: Array) -> tuple[Array, Array]:
+    """Centroid of the area inside closed outlines (N, T) round the origin; the origin where they hold none.
+
+    Sum over the triangles of origin and neighbouring points (surveyor's formula).
+    """
+    next_x, next_y = np.roll(px, -1, 1), np.roll(py, -1, 1)
+    twice = px * next_y - next_x * py
+    whole = 3 * np.maximum(twice.sum(1), 1e-6)
+    return (twice * (px + next_x)).sum(1) / whole, (twice * (py + next_y)).sum(1) / whole
 
 
 def ellipse(px: Array, py: Array, weight: Array) -> tuple[Array, Array, Array, Array, NDArray[np.bool_]]:

@@ -15,7 +15,8 @@ from vision.nuisance import name_of, not_glass_scores
 from vision.results import NOT_GLASS
 from vision.train.photos import CHOOSING, TESTING, TRAINING
 
-HEADS = {f"{what}_{tail}" for what in ("spot", "line", "bubble", "stone") for tail in ("dark", "bright")}
+KINDS_OF_HEAD = ("spot", "again", "line", "bubble", "stone")
+HEADS = {f"{what}_{tail}" for what in KINDS_OF_HEAD for tail in ("dark", "bright")}
 
 
 def slowly(head: Head, row: np.ndarray) -> np.ndarray:
@@ -44,7 +45,7 @@ def test_the_weights_hold_all_heads_and_tell_how_they_were_made() -> None:
     assert WEIGHTS.stat().st_size < 1_000_000
 
 
-@pytest.mark.parametrize("name", sorted(n for n in HEADS if n.startswith(("spot", "line"))))
+@pytest.mark.parametrize("name", sorted(n for n in HEADS if n.startswith(("spot", "again", "line"))))
 def test_probabilities_sum_to_one_and_equal_the_slow_way(name: str) -> None:
     head = load()[0][name]
     rng = np.random.default_rng(4)

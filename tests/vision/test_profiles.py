@@ -7,7 +7,7 @@ import pytest
 
 from tests.vision.shapes import blank, blurred, ellipse_cover, flat_of
 from vision.candidates import build_pyramid
-from vision.profiles import calipers, ellipse, outline
+from vision.profiles import calipers, centroid, ellipse, outline
 
 
 def points(
@@ -62,3 +62,16 @@ def test_half_height_outline_of_wide_discs_needs_no_correction(lighting: str) ->
         assert shape.width_px[0] == pytest.approx(2 * b, rel=0.03)
         assert np.hypot(shape.x_px[0] - x, shape.y_px[0] - y) < 0.1
         assert shape.sign[0] == sign
+
+
+def test_centroid_of_a_triangle_and_of_a_half_disc() -> None:
+    """Triangle: mean of its corners; half disc of radius r: 4 r / (3 pi) from its straight side (elementary
+    geometry, any handbook of mechanics)."""
+    corner = np.array([[-2.0, -1.0], [4.0, -1.0], [1.0, 5.0]])
+    side = np.linspace(0, 1, 40, endpoint=False)[:, None]
+    rim = np.concatenate([corner[k] + side * (corner[(k + 1) % 3] - corner[k]) for k in range(3)])
+    x, y = centroid(rim[None, :, 0], rim[None, :, 1])
+    assert (x[0], y[0]) == pytest.approx((1.0, 1.0), abs=1e-6)
+    t = np.linspace(0, np.pi, 400)
+    x, y = centroid(7 * np.cos(t)[None], 7 * np.sin(t)[None])
+    assert (x[0], y[0]) == pytest.approx((0.0, 4 * 7 / (3 * np.pi)), abs=1e-3)

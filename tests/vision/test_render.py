@@ -5,6 +5,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from skimage.measure import label, regionprops
 
 from vision.render import (
     Blur,
@@ -140,7 +141,10 @@ def test_a_grain_covers_its_own_area_wherever_it_lies(diameter_px):
 
 
 def test_a_tiny_spot_keeps_its_sub_pixel_place():
-    """The centroid of what a seed of half a pixel changes lies at its true place, pixel-corner convention."""
+    """The centroid of what a seed of half a pixel changes lies at its true place, pixel-corner convention.
+
+    The core's own centroid by OpenCV's moments.
+    """
     rng = np.random.default_rng(4)
     scene = plain_scene(lighting="dark_field")
     ground = light_of(scene)
@@ -153,7 +157,23 @@ def test_a_tiny_spot_keeps_its_sub_pixel_place():
         place = [(change * columns).sum() / change.sum(), (change * rows).sum() / change.sum()]
         truth = shot.truth["defects"][0]
         assert place == pytest.approx([truth["x_px"], truth["y_px"]], abs=0.08)
+        about = cv2.moments((outline(spot) * 1e4).astype(np.float32)[:, None])
+        x, y = x + about["m10"] / about["m00"] / 1e4, y + about["m01"] / about["m00"] / 1e4
         assert [(x - 1000) / 0.2, (y - 2000) / 0.2] == pytest.approx([truth["x_px"], truth["y_px"]], abs=1e-3)
+
+
+def test_the_place_of_an_angular_stone_is_the_centroid_of_its_core():
+    """Centroid of the thresholded core by scikit-image's region measures."""
+    scene = plain_scene(lighting="dark_field")
+    ground = light_of(scene)
+    for seed in range(4):
+        spot = Defect("stone", 1024.03, 2023.91, 4.4, 3.6, 20.0, "angular", 1.0, seed)
+        shot = render(replace(scene, defects=(spot,)), np.random.default_rng(0))
+        core = shot.image[..., 1] / 255 - ground > 0.06
+        region = max(regionprops(label(core)), key=lambda r: r.area)
+        truth = shot.truth["defects"][0]
+        row, column = (v + 0.5 for v in region.centroid)
+        assert [column, row] == pytest.approx([truth["x_px"], truth["y_px"]], abs=0.12)
 
 
 @pytest.mark.parametrize("mm_per_px", [0.075, 0.2, 0.8])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -11,7 +12,7 @@ from vision.render import clutter, light, lines, sensor, surroundings, truth
 from vision.render.bubbles import bright_bubble, dark_bubble
 from vision.render.camera import Projection
 from vision.render.canvas import Canvas
-from vision.render.outlines import calipers
+from vision.render.outlines import area_middle, calipers
 from vision.render.scene import Defect, Plane, Rendered, SceneSpec
 from vision.render.scratch_lines import draw_scratch
 from vision.render.stones import bright_stone, dark_stone, outline
@@ -106,7 +107,9 @@ def _lay_defect(canvas: Canvas, defect: Defect, scene: SceneSpec) -> dict[str, A
     snr = truth.spot_snr(scene, before, change, grid.centre_px)
     sizes = (defect.length_mm, defect.width_mm, defect.angle_deg)
     if defect.kind == "stone":
-        sizes = calipers(outline(defect))
+        core = outline(defect)
+        sizes, middle = calipers(core), area_middle(core)
+        defect = replace(defect, x_mm=defect.x_mm + middle[0], y_mm=defect.y_mm + middle[1])
     return truth.defect_truth(
         canvas, defect, scene, sizes, _halo_mm(defect, sizes[0], clean, grid.x_mm, grid.y_mm), snr
     )

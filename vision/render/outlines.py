@@ -54,6 +54,13 @@ def calipers(points: Floats) -> tuple[float, float, float]:
     return length, float(across.max() - across.min()), direction
 
 
+def area_middle(outline: Floats) -> Floats:
+    """Centroid of the area inside a closed outline, shape (2,) (surveyor's formula)."""
+    nearby = np.roll(outline, -1, axis=0)
+    twice = outline[:, 0] * nearby[:, 1] - nearby[:, 0] * outline[:, 1]
+    return np.asarray(((outline + nearby) * twice[:, None]).sum(axis=0) / (3 * twice.sum()))
+
+
 def _dense(outline: Floats, count: int = 720) -> Floats:
     closed = np.concatenate([outline, outline[:1]])
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])

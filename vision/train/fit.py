@@ -10,21 +10,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.kinds import CLASSES
+from vision import second_look
+from vision.kinds import CLASSES, without_scratch
 from vision.learner import softmax
 from vision.measure import LARGEST_CORRECTION, SIZE_OUTPUTS, apparent
 from vision.train.export import Fitted, beside, calibrate, fit_classes, fit_numbers
 from vision.train.gather import Tables
 
 Array = NDArray[Any]
-VERSION = 1
+VERSION = 2
 UNSEEN_WEIGHT = 0.15
 SMALLEST_MISS = 0.004
 SIZED = ("bubble", "stone")
+SPOT_LAYERS, LINE_LAYERS = (96, 48), (48, 24)
+FOLDS = 3
 
 
 def fit_all(training: list[Tables], choosing: list[Tables], seed: int, members: int = 3) -> dict[str, Fitted]:
-    """Heads by name: spot_*, line_* (classes), bubble_* and stone_* (sizes) for dark and bright field.
+    """Heads by name: spot_*, again_*, line_* (classes), bubble_* and stone_* (sizes) for dark and bright
+    field.
 
     training : crowded photos; choosing : photos as they come from the line, which set the calibration
     """
@@ -33,6 +37,7 @@ def fit_all(training: list[Tables], choosing: list[Tables], seed: int, members: 
         some = [t for t in training if t.dark == dark]
         other = [t for t in choosing if t.dark == dark]
         heads[f"spot_{tail}"] = _classes(some, other, "spot", seed, members)
+        heads[f"again_{tail}"] = _again(some, other, heads[f"spot_{tail}"], seed + 300, members)
         heads[f"line_{tail}"] = _classes(some, other, "line", seed + 100, members)
         for kind in SIZED:
             heads[f"{kind}_{tail}"] = _sizes(some, other, CLASSES.index(kind), seed + 200, members)
@@ -50,10 +55,39 @@ def columns(tables: list[Tables], what: str) -> tuple[Array, list[str], Array, A
 
 def _classes(some: list[Tables], other: list[Tables], what: str, seed: int, members: int) -> Fitted:
     table, names, label, weight = columns(some, what)
-    hidden = (96, 48) if what == "spot" else (48, 24)
+    hidden = SPOT_LAYERS if what == "spot" else LINE_LAYERS
     fitted = fit_classes(table, names, label, CLASSES, weight, seed=seed, members=members, hidden=hidden)
     table, _, label, weight = columns(other, what)
     calibrate(fitted, table, label, CLASSES, weight)
+    return fitted
+
+
+def _again(some: list[Tables], other: list[Tables], first: Fitted, seed: int, members: int) -> Fitted:
+    """Second look: what the first one said of other spots of the photo is told by networks that were not
+    trained on that photo, as it is at work.
+    """
+    some, other = [t for t in some if len(t.spots)], [t for t in other if len(t.spots)]
+    table, names, label, weight = columns(some, "spot")
+    dust = second_look.compared(table, names)[label == second_look.DUST]
+    usual = (dust.mean(0), dust.var(0))
+    # a photo and its twin, of one seed, stay together; even and odd seeds are the two lightings
+    fold = np.array([t.seed // 2 % FOLDS for t in some])
+    rows: list[Array] = [np.empty(0)] * len(some)
+    for k in range(FOLDS):
+        part, _, told, heed = columns([t for t, f in zip(some, fold, strict=True) if f != k], "spot")
+        helper = fit_classes(part, names, told, CLASSES, heed, seed=seed + k, members=1, hidden=SPOT_LAYERS)
+        for i in np.flatnonzero(fold == k):
+            rows[i] = probabilities(helper, some[i].spots)
+    more = [second_look.beside_dust(t.spots, names, r, usual) for t, r in zip(some, rows, strict=True)]
+    table = np.concatenate([m[0] for m in more])
+    fitted = fit_classes(
+        table, more[0][1], label, CLASSES, weight, seed=seed, members=members, hidden=SPOT_LAYERS
+    )
+    held = [second_look.beside_dust(t.spots, names, probabilities(first, t.spots), usual)[0] for t in other]
+    _, _, label, weight = columns(other, "spot")
+    calibrate(fitted, np.concatenate(held), label, CLASSES, weight)
+    shares = without_scratch(np.concatenate([probabilities(fitted, t) for t in held])).mean(0)
+    fitted.arrays |= {"more/usual_mean": usual[0], "more/usual_variance": usual[1], "more/shares": shares}
     return fitted
 
 
@@ -105,18 +139,27 @@ def probabilities(fitted: Fitted, table: Array) -> Array:
     return out
 
 
+def second_rows(heads: dict[str, Fitted], tail: str, photo: Tables) -> Array:
+    """What `eye.name_spots` will say of one photo's spots."""
+    again = heads[f"again_{tail}"]
+    usual = (again.arrays["more/usual_mean"], again.arrays["more/usual_variance"])
+    rows = probabilities(heads[f"spot_{tail}"], photo.spots)
+    rows = probabilities(again, second_look.beside_dust(photo.spots, photo.spot_names, rows, usual)[0])
+    return second_look.own_shares(without_scratch(rows), again.arrays["more/shares"])
+
+
 def figures(heads: dict[str, Fitted], tables: list[Tables]) -> dict[str, float]:
     """Held-out figures that go into the file: how often the likeliest kind is right, and calibration
     error."""
     out: dict[str, float] = {}
     for tail, dark in (("dark", True), ("bright", False)):
         some = [t for t in tables if t.dark == dark]
-        table, _, label, weight = columns(some, "spot")
-        rows = probabilities(heads[f"spot_{tail}"], table)
+        _, _, label, weight = columns(some, "spot")
+        rows = np.concatenate([second_rows(heads, tail, t) for t in some if len(t.spots)])
         glass = (label < 2) & (weight == 1)
-        score = rows[:, :3].sum(1)
+        score = rows[:, :2].sum(1)
         out[f"kind_right_{tail}"] = float(np.mean(rows[glass, :3].argmax(1) == label[glass]))
-        out[f"calibration_error_{tail}"] = calibration_error(score, label < 3)
+        out[f"calibration_error_{tail}"] = calibration_error(score, label < 2)
         for kind in SIZED:
             held, _, truth = size_rows(some, CLASSES.index(kind))
             miss = np.abs(np.exp(_predict(heads[f"{kind}_{tail}"], held)[:, 0] - truth[:, 0]) - 1)
