@@ -1,8 +1,8 @@
 """Control charts of defect rates, with limits that follow the glass inspected.
 
-u chart: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.1. EWMA and CUSUM: the same, 6.3.2.4 and
-6.3.2.3, with each point's own standard error where the inspected glass varies. A point signals when it
-lies beyond its limit; a point on the limit does not.
+u chart: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.1. EWMA: the same, 6.3.2.4, with each point's
+own standard error where the inspected glass varies. A point signals when it lies beyond its limit; a point on
+the limit does not. Sums of counts (CUSUM) stand in `sums`.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ class Chart:
     beyond: np.ndarray
 
 
-def _checked(counts: np.ndarray, exposure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def checked(counts: np.ndarray, exposure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Counts and exposures as float arrays of one shape. Raises BadValue."""
     c, e = np.asarray(counts, dtype=float), np.asarray(exposure, dtype=float)
     if c.shape != e.shape or c.ndim != 1:
         raise BadValue(f"Chart: {c.size} counts and {e.size} exposures; expected as many of either.")
@@ -50,7 +51,7 @@ def u_chart(
 
     Raises BadValue where arrays do not match or hold negative values.
     """
-    c, e = _checked(counts, exposure)
+    c, e = checked(counts, exposure)
     seen = e > 0
     if centre is None:
         centre = float(c[seen].sum() / e[seen].sum()) if seen.any() else 0.0
@@ -69,15 +70,22 @@ def _beyond(value: np.ndarray, upper: np.ndarray, lower: np.ndarray) -> np.ndarr
         return (value > upper + slack) | (value < lower - slack)
 
 
-def overdispersion(counts: np.ndarray, exposure: np.ndarray) -> tuple[float, float]:
-    """(variance over that of chance, p): Pearson's chi-squared over its degrees of freedom and its tail."""
-    c, e = _checked(counts, exposure)
-    c, e = c[e > 0], e[e > 0]
-    if c.size < 2 or c.sum() == 0:
+def overdispersion(*series: tuple[np.ndarray, np.ndarray]) -> tuple[float, float]:
+    """(variance over that of chance, p): Pearson's chi-squared over its degrees of freedom and its tail.
+
+    series : (counts, exposure) each, every one about its own mean; (1, 1) where nothing can be told
+    """
+    value, freedom = 0.0, 0
+    for counts, exposure in series:
+        c, e = checked(counts, exposure)
+        c, e = c[e > 0], e[e > 0]
+        if c.size >= 2 and c.sum() > 0:
+            mean = c.sum() / e.sum() * e
+            value += float(((c - mean) ** 2 / mean).sum())
+            freedom += c.size - 1
+    if freedom == 0:
         return 1.0, 1.0
-    mean = c.sum() / e.sum() * e
-    value = float(((c - mean) ** 2 / mean).sum())
-    return value / (c.size - 1), float(chi2.sf(value, c.size - 1))
+    return value / freedom, float(chi2.sf(value, freedom))
 
 
 def ewma_chart(
@@ -93,7 +101,7 @@ def ewma_chart(
 
     A point without inspected glass leaves the average as it is. `weight` of the newest point, in (0, 1].
     """
-    c, e = _checked(counts, exposure)
+    c, e = checked(counts, exposure)
     seen = e > 0
     if centre is None:
         centre = float(c[seen].sum() / e[seen].sum()) if seen.any() else 0.0
@@ -117,21 +125,3 @@ def ewma(values: np.ndarray, variance: np.ndarray, centre: float, *, weight: flo
         z[i], half[i] = now, width * np.sqrt(spread)
     upper, lower = centre + half, centre - half
     return Chart(centre, z, upper, lower, _beyond(z, upper, lower))
-
-
-def cusum(values: np.ndarray, target: float, slack: float) -> tuple[np.ndarray, np.ndarray]:
-    """(upper, lower) sums of deviations beyond `slack` from `target`, shape (N,) each, never below 0."""
-    high, low = np.zeros(len(values)), np.zeros(len(values))
-    up = down = 0.0
-    for i, x in enumerate(values):
-        up = max(0.0, up + x - target - slack)
-        down = max(0.0, down + target - x - slack)
-        high[i], low[i] = up, down
-    return high, low
-
-
-def count_cusum_reference(usual: float, shifted: float) -> float:
-    """Reference value of a CUSUM of counts between two means (Lucas, Technometrics 27 (1985) 129-144)."""
-    if not 0 < usual < shifted:
-        raise BadValue(f"CUSUM means are {usual} and {shifted}; expected 0 < usual < shifted.")
-    return float((shifted - usual) / np.log(shifted / usual))

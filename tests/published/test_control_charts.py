@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from models.errors import BadValue
-from models.trace.charts import count_cusum_reference, cusum, ewma, ewma_chart, overdispersion, u_chart
+from models.trace.charts import ewma, ewma_chart, overdispersion, u_chart
+from models.trace.sums import count_cusum, count_cusum_reference, cusum, mean_run_length, poisson_limit
 
 WAFERS = [16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14, 16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13]
 # fabric rolls: defects and square metres (a general statistics package's sample library, file SHWUEX3)
@@ -55,9 +57,14 @@ def test_u_chart_of_unequal_areas():
 
 def test_fabric_is_overdispersed_though_no_point_signals():
     """Pearson chi-squared 41.740 on 24 degrees of freedom, p 0.0138 (computed)."""
-    ratio, p = overdispersion(FABRIC, FABRIC_M2)
+    ratio, p = overdispersion((FABRIC, FABRIC_M2))
     assert ratio * 24 == pytest.approx(41.740, abs=5e-3)
     assert p == pytest.approx(0.0138, abs=5e-5)
+    # two series of one spread, each about its own mean: twice the chi-squared, twice the freedom
+    both, p_both = overdispersion((FABRIC, FABRIC_M2), (3 * np.array(FABRIC), 9 * np.array(FABRIC_M2)))
+    assert both == pytest.approx((1 + 3) * ratio / 2)
+    assert p_both < p
+    assert overdispersion(([5], [1.0]), ([0, 0], [1.0, 1.0])) == (1.0, 1.0)
 
 
 def test_c_chart_of_circuit_boards():
@@ -124,6 +131,69 @@ def test_reference_value_between_two_means():
     assert count_cusum_reference(2, 4) == pytest.approx(2.8854, abs=5e-5)
     with pytest.raises(BadValue, match="usual < shifted"):
         count_cusum_reference(4, 2)
+
+
+@pytest.mark.parametrize(
+    ("shift", "by_limit"),
+    [(0.0, (168, 465)), (0.25, (74.2, 139)), (0.5, (26.6, 38.0)), (1.0, (8.38, 10.4)), (2.0, (3.34, 4.01))],
+)
+def test_run_lengths_of_a_two_sided_cusum(shift, by_limit):
+    """Montgomery, Introduction to Statistical Quality Control, run lengths for k 0.5 (from memory)."""
+    for limit, expected in zip((4.0, 5.0), by_limit, strict=True):
+        up, down = (mean_run_length(lambda x, m=m: norm.cdf(x + 0.5 - m), limit) for m in (shift, -shift))
+        assert 1 / (1 / up + 1 / down) == pytest.approx(expected, rel=4e-3)
+
+
+@pytest.mark.parametrize(("mean", "dispersion"), [(1.0, 1.0), (4.0, 1.0), (6.0, 2.0)])
+def test_counts_on_varying_glass_signal_as_seldom_as_set(mean, dispersion):
+    """Without a change, about once in 370 points; counts are negative binomial where they spread more."""
+    rng = np.random.default_rng(7)
+    waits = []
+    for _ in range(60):
+        glass = rng.uniform(0.6, 1.4, 1501)
+        glass[-1] = 1.0
+        glass = glass / np.median(glass)
+        mu = mean * glass
+        counts = (
+            rng.poisson(mu)
+            if dispersion == 1
+            else rng.negative_binomial(mu / (dispersion - 1), 1 / dispersion)
+        )
+        first = np.flatnonzero(count_cusum(counts, glass, usual=mean, dispersion=dispersion).signal)
+        waits.append(first[0] + 1 if first.size else 1501)
+    assert 230 < np.mean(waits) < 540
+
+
+def test_a_small_rise_is_found_by_the_sum_before_any_single_point():
+    rng = np.random.default_rng(3)
+    glass = np.full(250, 100.0)
+    glass[20] = 0.0
+    delays, points, begun = [], [], []
+    for _ in range(30):
+        counts = rng.poisson(np.where(np.arange(250) < 50, 0.08, 0.105) * glass)
+        sums = count_cusum(counts, glass, usual=0.08)
+        assert np.isnan(sums.value[20])
+        late = np.flatnonzero(sums.signal & (np.arange(250) >= 50))
+        single = np.flatnonzero(u_chart(counts, glass, centre=0.08).beyond & (np.arange(250) >= 50))
+        delays.append(late[0] - 50)
+        points.append(single[0] - 50 if single.size else 200)
+        begun.append(sums.begun[late[0]] - 50)
+        # the sum starts anew after its signal
+        assert sums.value[late[0] + 1] < sums.limit
+    assert np.median(delays) < 0.7 * np.median(points)
+    # the rise is told to have begun where it did, or later: a small one does not show at once
+    assert -2 <= np.median(begun) <= np.median(delays)
+    assert sums.reference == pytest.approx(0.04 / np.log(1.5))
+    with pytest.raises(BadValue, match="usual < shifted"):
+        count_cusum(counts, glass, usual=0.0)
+
+
+def test_a_wider_spread_gives_a_wider_limit():
+    glass = np.full(40, 100.0)
+    counts = np.full(40, 8.0)
+    plain, wide = (count_cusum(counts, glass, usual=0.08, dispersion=d).limit for d in (1.0, 4.0))
+    assert wide > 1.8 * plain
+    assert poisson_limit(8.0, count_cusum_reference(8.0, 12.0), 370.0) == pytest.approx(plain)
 
 
 def test_hours_without_inspection_neither_signal_nor_move_the_average():

@@ -324,6 +324,13 @@ def test_a_shift_far_above_the_usual_lies_beyond_its_limit_on_its_third_alone(
     assert "stone, left third: 1 of 12 beyond the limits" in page
     assert "stone, right third: 0 of 12 beyond the limits" in page
     assert "NIST/SEMATECH e-Handbook 6.3.3.1" in page
+    assert "Dispersion test over the period: p below 0.001." in page
+    sums = lead.get("/trace/charts?period=month&chart=sums").text
+    assert "stone, left third: passes its limit of" in sums
+    assert "defects once; first rising from the shift early, crew A, Wed 04 Mar 06:00" in sums
+    assert "stone, right third: stays below its limit of" in sums
+    assert "about once in 370 shifts" in sums
+    assert "the limits leave that out" not in lead.get("/trace/charts?limits=plain&chart=sums").text
 
 
 def test_a_shift_that_hardly_looked_is_not_charted(lead: FlaskClient, plant: Plant, booth: Booth) -> None:

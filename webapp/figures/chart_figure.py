@@ -1,4 +1,7 @@
-"""Control charts in small, one panel a kind and band: rates, their limits, the moving average over them."""
+"""Control charts in small, one panel a kind and band.
+
+Either rates with their limits and the moving average over them, or the sum of what lies above the usual.
+"""
 
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
@@ -6,10 +9,11 @@ from datetime import datetime, tzinfo
 import numpy as np
 
 from models.trace.charts import Chart
+from models.trace.sums import CountSums
 from webapp.figures.axes import Axis, Tick, TimeAxis, per_1000
 from webapp.figures.marks import Mark
 
-__all__ = ["ChartPanel", "ChartPoint", "Series", "draw_chart"]
+__all__ = ["ChartPanel", "ChartPoint", "Series", "draw_chart", "draw_sums"]
 
 WIDTH, HEIGHT = 372.0, 190.0
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 364.0, 26.0, 160.0
@@ -21,6 +25,7 @@ class Series:
 
     middles : middle of each shift; names : what is said of each; urls : where each leads
     rates, average : the u chart and the EWMA of the same points, per m2
+    sums : the CUSUM of the same points; None where there is no usual rate to compare with
     """
 
     mark: Mark
@@ -30,11 +35,12 @@ class Series:
     urls: tuple[str, ...]
     rates: Chart
     average: Chart
+    sums: CountSums | None
 
 
 @dataclass(frozen=True, slots=True)
 class ChartPoint:
-    """One shift's rate."""
+    """One shift's rate or sum."""
 
     x: float
     y: float
@@ -49,6 +55,7 @@ class ChartPanel:
 
     mark: Mark
     band: str
+    axis_name: str
     width: float
     height: float
     left: float
@@ -88,6 +95,7 @@ def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) 
     return ChartPanel(
         mark=series.mark,
         band=series.band,
+        axis_name=f"{series.band}, per 1000 m²",
         width=WIDTH,
         height=HEIGHT,
         left=LEFT,
@@ -108,6 +116,68 @@ def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) 
         time_ticks=tuple(tick for tick in along.ticks(zone, 4) if LEFT + 8 <= tick.at <= RIGHT - 22),
         said=f"{out} of {len(points)} beyond the limits, the moving average at {slow}",
     )
+
+
+def draw_sums(series: Series, begin: datetime, finish: datetime, zone: tzinfo) -> ChartPanel:
+    """Lay out one panel of sums: a line that starts anew after each signal, the decision limit over it."""
+    along = TimeAxis(begin, finish, LEFT, RIGHT)
+    xs = [along.place(moment) for moment in series.middles]
+    sums = series.sums
+    value = np.full(len(xs), np.nan) if sums is None else sums.value
+    limit = 1.0 if sums is None else sums.limit
+    most = float(np.nanmax(np.append(value, 1.5 * limit))) * 1.08
+    up = Axis(0.0, most, BOTTOM, TOP)
+    signal = np.zeros(len(xs), dtype=bool) if sums is None else sums.signal
+    points = tuple(
+        ChartPoint(x, up.place(float(v)), bool(out), f"{name}: {v:.0f} more than the reference, summed", url)
+        for x, v, out, name, url in zip(xs, value, signal, series.names, series.urls, strict=True)
+        if np.isfinite(v)
+    )
+    level = up.place(limit)
+    return ChartPanel(
+        mark=series.mark,
+        band=series.band,
+        axis_name=f"{series.band}, sum of excess defects",
+        width=WIDTH,
+        height=HEIGHT,
+        left=LEFT,
+        right=RIGHT,
+        top=TOP,
+        bottom=BOTTOM,
+        points=points,
+        upper="" if sums is None else f"M{LEFT:.1f} {level:.1f}H{RIGHT:.1f}",
+        lower="",
+        average=_runs(xs, value, signal, up),
+        signals=(),
+        centre_y=up.place(0.0),
+        ticks=up.ticks(3),
+        time_ticks=tuple(tick for tick in along.ticks(zone, 4) if LEFT + 8 <= tick.at <= RIGHT - 22),
+        said=_sums_said(series, signal),
+    )
+
+
+def _sums_said(series: Series, signal: np.ndarray) -> str:
+    sums = series.sums
+    if sums is None:
+        return "no usual rate to compare with"
+    where = np.flatnonzero(signal)
+    if where.size == 0:
+        return f"stays below its limit of {sums.limit:.0f} defects"
+    first = series.names[int(sums.begun[where[0]])]
+    times = {1: "once", 2: "twice"}.get(where.size, f"{where.size} times")
+    return f"passes its limit of {sums.limit:.0f} defects {times}; first rising from the shift {first}"
+
+
+def _runs(xs: list[float], value: np.ndarray, signal: np.ndarray, up: Axis) -> str:
+    """Path through the sums, lifted where they start anew."""
+    parts: list[str] = []
+    pen_up = True
+    for x, v, out in zip(xs, value, signal, strict=True):
+        if not np.isfinite(v):
+            continue
+        parts.append(f"{'M' if pen_up else 'L'}{x:.1f} {up.place(float(v)):.1f}")
+        pen_up = bool(out)
+    return " ".join(parts)
 
 
 def _line(xs: list[float], values: np.ndarray, up: Axis) -> str:

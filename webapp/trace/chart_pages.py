@@ -1,4 +1,7 @@
-"""Control charts by kind and band, with limits that follow the glass inspected."""
+"""Control charts by kind and band, with limits that follow the glass inspected.
+
+Rates with their moving average, or sums of what lies above the usual rate (CUSUM), as chosen.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -17,9 +20,10 @@ from models.records import Line
 from models.ribbon_filter import MapFilter
 from models.ribbon_map import MAIN_KINDS, ribbon_width
 from models.shift_rates import ShiftRate, shift_rates
-from models.trace.charts import ewma_chart, u_chart
+from models.trace.charts import ewma_chart, overdispersion, u_chart
+from models.trace.sums import RISE, RUN_LENGTH, count_cusum, count_cusum_reference
 from webapp.figures.axes import Link
-from webapp.figures.chart_figure import ChartPanel, Series, draw_chart
+from webapp.figures.chart_figure import ChartPanel, Series, draw_chart, draw_sums
 from webapp.figures.marks import mark_for
 from webapp.figures.rate_figure import rate_words
 from webapp.plant import db
@@ -38,16 +42,21 @@ BANDS = ("left third", "middle third", "right third")
 
 @dataclass(frozen=True, slots=True)
 class ChartRow:
-    """One kind's panels, a band each; `spread`: variance of the counts over that of chance."""
+    """One kind's panels, a band each.
+
+    spread : variance of the counts over that of chance, as the usual shift shows it
+    chance : how likely counts would spread so over the whole period by chance alone (Pearson's test)
+    """
 
     panels: tuple[ChartPanel, ...]
     spread: float
+    chance: float
 
 
 @bp.get("/charts")
 @roles(*LEADS)
 def charts() -> ResponseReturnValue:
-    """u chart and moving average of every kind on each third of the ribbon."""
+    """Control charts of every kind on each third of the ribbon."""
     lines = db().scalars(select(Line).order_by(Line.name)).all()
     if not lines:
         return render_template("trace/no_line.html")
@@ -57,14 +66,23 @@ def charts() -> ResponseReturnValue:
     if "period" not in request.args:
         form = replace(form, period="month")
     plain = request.args.get("limits") == "plain"
-    rows = chart_rows(db(), line, form, zone, plain=plain)
+    sums = request.args.get("chart") == "sums"
     return render_template(
-        "trace/charts.html", line=line, lines=lines, form=form, rows=rows, plain=plain, bands=BANDS
+        "trace/charts.html",
+        line=line,
+        lines=lines,
+        form=form,
+        rows=chart_rows(db(), line, form, zone, plain=plain, sums=sums),
+        plain=plain,
+        sums=sums,
+        rise=RISE,
+        reference=count_cusum_reference(1.0, RISE),
+        run_length=RUN_LENGTH,
     )
 
 
 def chart_rows(
-    session: Session, line: Line, form: RibbonForm, zone: ZoneInfo, *, plain: bool
+    session: Session, line: Line, form: RibbonForm, zone: ZoneInfo, *, plain: bool, sums: bool
 ) -> list[ChartRow]:
     """The panels of a line: a row a kind, a column a third of the ribbon. Empty for a line without sheets."""
     newest = newest_cut(session, line.id)
@@ -86,11 +104,13 @@ def chart_rows(
         spread = float(np.median([usual_spread(*_counts(third, n)) for third in thirds]))
         dispersion = 1.0 if plain else spread
         link = RibbonForm(line=line.id, kinds=(kind,)).link(zone)
+        draw = draw_sums if sums else draw_chart
         panels = [
-            draw_chart(_series(kind, band, third, n, zone, dispersion, link), begin, finish, zone)
+            draw(_series(kind, band, third, n, zone, dispersion, link), begin, finish, zone)
             for band, third in zip(BANDS, thirds, strict=True)
         ]
-        rows.append(ChartRow(tuple(panels), spread))
+        _, chance = overdispersion(*(_counts(third, n) for third in thirds))
+        rows.append(ChartRow(tuple(panels), spread, chance))
     return rows
 
 
@@ -129,4 +149,5 @@ def _series(
         urls=tuple(link(shift.begin, shift.finish) for shift in shifts),
         rates=u_chart(counts, area, dispersion=dispersion, centre=usual),
         average=ewma_chart(counts, area, dispersion=dispersion, centre=usual),
+        sums=count_cusum(counts, area, usual=usual, dispersion=dispersion) if usual else None,
     )
