@@ -1,6 +1,6 @@
 """The eye on photos of seeds that nobody trained on: found, named, sized, with honest probabilities.
 
-The photos are painted by the simpler of the two renderers; tolerances are our own, set from our own runs.
+The photos are painted by the simplest of the renderers; tolerances are our own, set from our own runs.
 """
 
 from __future__ import annotations
