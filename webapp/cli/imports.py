@@ -5,6 +5,8 @@ import sys
 import time
 from pathlib import Path
 
+from webapp.cli.import_formats import FORMATS
+
 KINDS = (
     "plant", "line-log", "furnace-log", "tracer", "events", "layout", "rolls", "sheets", "packs", "defects",
 )  # fmt: skip
@@ -16,6 +18,8 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
         "import",
         help="bring plant files into the books",
         description="Bring plant files into the books. Importing the same file twice changes nothing.",
+        epilog=FORMATS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument(
         "kind", choices=(*KINDS, "folder"), help="what the files hold; folder: a watch folder"

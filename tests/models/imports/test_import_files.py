@@ -1,6 +1,7 @@
 """Plant files into the books: twice is once, bad rows are named, nothing goes in by halves."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 from sqlalchemy import func, select
 
 from models.errors import BadValue
-from models.imports import import_file
+from models.imports import KINDS, import_file
 from models.imports.folder import kind_of, take_folder
 from models.records import (
     AuditEntry,
@@ -240,3 +241,28 @@ def test_an_unknown_kind_or_file_is_refused(sessions, tmp_path):
         import_file(sessions, "weather", tmp_path / "x.csv")
     with pytest.raises(BadValue, match="there is no such file"):
         import_file(sessions, "rolls", tmp_path / "x.csv")
+
+
+def test_the_commands_help_names_every_column(sessions, tmp_path, monkeypatch):
+    from models.imports import figures
+    from models.imports.rows import CsvFile
+    from webapp.cli.import_formats import FORMATS
+
+    columns = {"plant": (set(figures.REQUIRED), {*figures.OPTIONAL, *figures.WORDS})}
+
+    def note(_self, path, required, optional=()):
+        columns[path.stem] = (set(required), set(optional))
+        raise BadValue("noted")
+
+    monkeypatch.setattr(CsvFile, "__init__", note)
+    for kind in KINDS:
+        if kind != "plant":
+            with pytest.raises(BadValue, match="noted"):
+                import_file(sessions, kind, write(tmp_path, f"{kind}.csv", ""))
+    table = FORMATS.split("\n\n")[1]
+    told = {}
+    for part in re.split(r"\n  (?=\S)", "\n" + table)[1:]:
+        kind, _, rest = part.partition(" ")
+        needed, _, free = rest.split("(")[0].partition("[")
+        told[kind] = tuple(set(re.findall(r"\w+", words)) for words in (needed, free))
+    assert told == columns
