@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.trace.episodes import expected_by_cell
+from models.trace.bands import expected_by_cell
 from models.trace.result import Curve
 from models.trace.scene import Found, Scene
 
@@ -32,7 +32,11 @@ def episode_curve(scene: Scene, found: Found, section: str) -> Curve:
         series = scene.series[found.kind]
         factor = max(1, round(series.cell_h * 3600.0 / grid.cell_s))
         at = np.minimum(np.arange(lo, hi) // factor, series.expected.size - 1)
-        usual = scene.usual[found.kind] * series.expected[at] / factor
+        # what a wider cell expects falls where its glass was looked at, not evenly over its time
+        glass = grid.area_m2.sum(axis=1)
+        whole = np.bincount(np.arange(glass.size) // factor, glass, series.expected.size)[at]
+        part = np.where(whole > 0, glass[lo:hi] / np.where(whole > 0, whole, 1.0), 1.0 / factor)
+        usual = scene.usual[found.kind] * series.expected[at] * part
         own = np.zeros(hi - lo) if found.course is None else found.course[lo:hi]
         background = usual * scene.level[found.kind][lo:hi]
         fitted = background + usual * own

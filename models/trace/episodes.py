@@ -11,18 +11,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.trace.crosswise import place_band, sharpen_edges
-from models.trace.fits import SectionFit, judge_band, judge_wide, vessel_courses
+from models.trace.bands import refine
+from models.trace.crosswise import Band, place_band
+from models.trace.fits import ends_of, judge_wide, vessel_courses
 from models.trace.grid import Grid
 from models.trace.priors import section_log_prior
 from models.trace.routes import Routes
-from models.trace.scan import Box, scan
+from models.trace.scan import box_of, scan
 from models.trace.scene import SCAN_CELL_H, Found, Scene
 from models.trace.wide import Stretch, covariance, merged, scan_wide
 
 HOUR = 3600.0
-NARROW_MM = 200.0
-COURSE_CELLS = 72
+# a peak within so many standard deviations of the level's own wander is wander, however smooth; plants
+# drift by 20 to 40 % over a day or two (common practice, no source): the wander is no less than USUAL_SD
+BEYOND_DRIFT, USUAL_SD = 3.0, 0.2
+WITH_BAND = 3.0  # log p by which a stretch may fall short whose band must then earn it
+BAND_GAIN, BANDS_TRIED = 12.0, 300.0
 REST = 0.35  # share of a neighbour's excess below which a whole-width excess is its remainder
 
 
@@ -80,13 +84,13 @@ def _bands(
     """Scan one kind for part-width episodes; adds them to the scene and says whether there were any."""
     counts, weights = scene.counts(kind), scene.weights(kind)
     usual_weights = weights.copy()
-    boxes, spread = scan(counts, weights, limit_log_p=limit, tests=tests)
+    boxes, scene.spread[kind] = scan(counts, weights, limit_log_p=limit, tests=tests)
     any_new = False
     for box in boxes:
         left = weights[box.t_lo : box.t_hi, box.x_lo : box.x_hi].sum()
         if left < 0.5 * usual_weights[box.t_lo : box.t_hi, box.x_lo : box.x_hi].sum():
             continue
-        new = _refine(scene, kind, name, counts, weights, box, routes, float(spread[0, 0]), limit)
+        new = refine(scene, kind, name, counts, weights, box, routes, limit)
         if new is None or new.count - new.expected < rules.fewest:
             continue
         t_lo, t_hi, x_lo, x_hi = new.cells
@@ -125,188 +129,6 @@ def _stronger_part(new: Found, old: Found) -> bool:
     return (new.count - new.expected) > 0.15 * (old.count - old.expected)
 
 
-def _refine(
-    scene: Scene,
-    kind: int,
-    name: str,
-    counts: np.ndarray,
-    weights: np.ndarray,
-    box: Box,
-    routes: Routes,
-    phi: float,
-    limit: float,
-) -> Found | None:
-    """Band, course and ends of a scanned box; None where it is an episode of the whole width."""
-    grid = scene.grid
-    t_lo, t_hi, x_lo, x_hi = box.t_lo, box.t_hi, box.x_lo, box.x_hi
-    usual = weights[t_lo:t_hi].sum(axis=0)
-    area = (grid.area_m2[t_lo:t_hi] * (weights[t_lo:t_hi] > 0)).sum(axis=0)
-    if (x_hi - x_lo) * grid.cell_mm > NARROW_MM:
-        band = place_band(counts[t_lo:t_hi].sum(axis=0), usual, area)
-        if band.wide:
-            return None
-        x_lo, x_hi = band.lo, band.hi
-    lo_mm, hi_mm = float(grid.x_of(x_lo)), float(grid.x_of(x_hi))
-    narrow = hi_mm - lo_mm <= NARROW_MM
-    fits: dict[str, SectionFit] = {}
-    start, end = float(grid.time_of(t_lo)), float(grid.time_of(t_hi))
-    for turn in range(2):
-        if narrow:
-            rows = slice(*_cells(grid, start, end))
-            margin = slice(max(0, x_lo - 6), min(grid.shape[1], x_hi + 6))
-            outside = weights[rows].sum() - weights[rows, margin].sum()
-            rest = counts[rows].sum() - counts[rows, margin].sum()
-            load = weights[rows, max(0, x_lo - 1) : x_hi + 1].sum() * rest / max(outside, 1e-9)
-            events = _events_of(grid, kind, start, end)
-            lo_mm, hi_mm = sharpen_edges(
-                events[1], lo_mm, hi_mm, load / ((x_hi - x_lo + 2) * grid.cell_mm)
-            )  # fmt: skip
-            x_lo = int(np.floor((lo_mm - grid.x0_mm) / grid.cell_mm))
-            x_hi = int(np.ceil((hi_mm - grid.x0_mm) / grid.cell_mm))
-            x_lo, x_hi = max(x_lo, 0), min(max(x_hi, x_lo + 1), grid.shape[1])
-        fits, start, end, cells_s, course = _course(
-            scene,
-            kind,
-            name,
-            counts,
-            weights,
-            (lo_mm, hi_mm, x_lo, x_hi),
-            (start, end),
-            routes,
-            phi,
-            vessels=turn == 1,
-        )
-    best = fits["sharp"]
-    inside = _events_of(grid, kind, start, end)[1]
-    count = int(((inside >= lo_mm) & (inside < hi_mm)).sum())
-    a, b = _cells(grid, start, end)
-    expected = expected_by_cell(counts, weights, x_lo, x_hi)[a:b].sum() * _overlap(
-        grid, start, end
-    ) * (hi_mm - lo_mm) / ((x_hi - x_lo) * grid.cell_mm)  # fmt: skip
-    reach = cells_s[course > 0.02]
-    first, last = (reach[0], reach[-1] + cells_s[1] - cells_s[0]) if reach.size else (start, end)
-    pad = max(0.05 * (end - start), 0.5 * HOUR)
-    m_lo, m_hi = _cells(grid, min(first, start) - pad, max(last, end) + pad)
-    extra = 1 if narrow else 2
-    cells = (m_lo, m_hi, max(0, x_lo - extra), min(grid.shape[1], x_hi + extra))
-    log_p = max(box.log_p, _on_sheets(grid, kind, (start, end, lo_mm, hi_mm), float(expected), box))
-    if best.height <= 0 or count < 4 or log_p > limit:
-        return None
-    return Found(
-        kind,
-        lo_mm,
-        hi_mm,
-        False,
-        start,
-        end,
-        count,
-        float(expected),
-        box.log_p,
-        fits,
-        cells,
-        dispersion=phi,
-        cells_s=cells_s,
-    )
-
-
-def _on_sheets(
-    grid: Grid, kind: int, where: tuple[float, float, float, float], expected: float, box: Box
-) -> float:
-    """log p when a sheet counts once: a cluster of defects in one spot is one mishap, not an episode.
-
-    Only where defects are few for the sheets; where each sheet has several the question says nothing.
-    """
-    start, end, lo_mm, hi_mm = where
-    a, b = np.searchsorted(grid.time_s, [start, end])
-    sheets = np.unique(grid.sheet[a:b]).size
-    if expected > 0.3 * sheets:
-        return box.log_p
-    mine = (grid.kind[a:b] == kind) & (grid.x_mm[a:b] >= lo_mm) & (grid.x_mm[a:b] < hi_mm)
-    carrying = np.unique(grid.sheet[a:b][mine]).size
-    if carrying <= expected:
-        return 0.0
-    safe = max(expected, 1e-6)
-    return box.log_tries - (carrying * np.log(carrying / safe) - (carrying - safe))
-
-
-def _cells(grid: Grid, start: float, end: float) -> tuple[int, int]:
-    lo = int(np.clip(np.floor(grid.cell_of(start)), 0, grid.shape[0] - 1))
-    return lo, int(np.clip(np.ceil(grid.cell_of(end)), lo + 1, grid.shape[0]))
-
-
-def _overlap(grid: Grid, start: float, end: float) -> float:
-    """Share of the cells that [start, end] really takes."""
-    lo, hi = _cells(grid, start, end)
-    return min(1.0, (end - start) / ((hi - lo) * grid.cell_s))
-
-
-def _events_of(grid: Grid, kind: int, start: float, end: float) -> tuple[np.ndarray, np.ndarray]:
-    lo, hi = np.searchsorted(grid.time_s, [start, end])
-    same = grid.kind[lo:hi] == kind
-    return grid.time_s[lo:hi][same], grid.x_mm[lo:hi][same]
-
-
-def expected_by_cell(counts: np.ndarray, weights: np.ndarray, x_lo: int, x_hi: int) -> np.ndarray:
-    """Expected counts in a band by time cell, from the rest of the ribbon in the two hours around."""
-    margin_lo, margin_hi = max(0, x_lo - 2), min(counts.shape[1], x_hi + 2)
-    c = counts.sum(axis=1) - counts[:, margin_lo:margin_hi].sum(axis=1)
-    w = weights.sum(axis=1) - weights[:, margin_lo:margin_hi].sum(axis=1)
-    kernel = np.ones(5)
-    c_near, w_near = np.convolve(c, kernel, "same"), np.convolve(w, kernel, "same")
-    rate = (c_near + 0.5) / np.maximum(w_near + 0.5 * w.sum() / max(c.sum(), 1.0), 1e-9)
-    return weights[:, x_lo:x_hi].sum(axis=1) * rate
-
-
-def _course(
-    scene: Scene, kind: int, name: str, counts: np.ndarray, weights: np.ndarray,
-    band: tuple[float, float, int, int], when: tuple[float, float], routes: Routes, phi: float,
-    *, vessels: bool,
-) -> tuple[dict[str, SectionFit], float, float, np.ndarray, np.ndarray]:  # fmt: skip
-    """Fit the course of a band over time; returns (fits, start, end, cells, course of the best)."""
-    grid = scene.grid
-    lo_mm, hi_mm, x_lo, x_hi = band
-    start, end = when
-    pad = max(0.8 * (end - start), 4 * HOUR)
-    first = max(start - pad, grid.t0_s)
-    last = min(end + pad, float(grid.time_of(grid.shape[0])))
-    width = max(300.0, (last - first) / COURSE_CELLS)
-    cells_s = first + np.arange(int(np.ceil((last - first) / width))) * width
-    time, x = _events_of(grid, kind, cells_s[0], cells_s[-1] + width)
-    n = np.histogram(time[(x >= lo_mm) & (x < hi_mm)], np.append(cells_s, cells_s[-1] + width))[0]
-    by_cell = expected_by_cell(counts, weights, x_lo, x_hi) * (hi_mm - lo_mm) / ((x_hi - x_lo) * grid.cell_mm)
-    total = np.concatenate([[0.0], np.cumsum(by_cell)])
-    at = np.clip(grid.cell_of(np.append(cells_s, cells_s[-1] + width)), 0, grid.shape[0])
-    e = np.maximum(np.diff(np.interp(at, np.arange(total.size), total)), 1e-9)
-    share = (hi_mm - lo_mm) / max(grid.shape[1] * grid.cell_mm, 1.0)
-    # the rest of the ribbon is counted too: its own chance weighs the more, the less of it there is
-    doubt = phi * (1.0 + 0.6 * share / max(1.0 - share, 0.1))
-    vessels = vessels and share > 0.12
-    fits = judge_band(cells_s, width, n.astype(float), e, routes if vessels else None, dispersion=doubt)
-    best = max(
-        fits.values(), key=lambda f: f.evidence + section_log_prior(f.section, share, name)
-    )  # fmt: skip
-    start, end = ends_of(best, cells_s, width)
-    return fits, start, end, cells_s, best.course
-
-
-def ends_of(fit: SectionFit, cells_s: np.ndarray, width_s: float) -> tuple[float, float]:
-    """When the excess began and ended at the inspection point."""
-    if fit.section == "sharp":
-        p = fit.posterior()
-        return median(fit.start_s, p), median(fit.end_s, p)
-    high = np.flatnonzero(fit.course >= 0.1)
-    if high.size == 0:
-        return float(cells_s[0]), float(cells_s[-1] + width_s)
-    return float(cells_s[high[0]]), float(cells_s[high[-1]] + width_s)
-
-
-def median(values: np.ndarray, weight: np.ndarray) -> float:
-    """Weighted median."""
-    order = np.argsort(values)
-    total = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
-
-
 def _wides(
     scene: Scene, kind: int, name: str, routes: Routes, rules: Rules, limit: float, tests: float
 ) -> bool:
@@ -315,13 +137,33 @@ def _wides(
     coarse = merged(series, max(1, round(SCAN_CELL_H / series.cell_h)))
     factor = round(coarse.cell_h / series.cell_h)
     taken: list[Found] = []
-    for stretch in scan_wide(coarse, wander, usual, limit_log_p=limit, tests=tests, courses=scene.courses):
+    for stretch in scan_wide(
+        coarse, wander, usual, limit_log_p=limit + WITH_BAND, tests=tests, courses=scene.courses
+    ):
         if stretch.excess < rules.least_share * 0.6:
             continue
         fine = replace(
             stretch, t_lo=stretch.t_lo * factor, t_hi=min(stretch.t_hi * factor, series.counts.size)
         )
-        new = _wide(scene, kind, name, fine, routes)
+        cells = round(series.cell_h * HOUR / scene.grid.cell_s)
+        t_lo, t_hi = fine.t_lo * cells, min(fine.t_hi * cells, scene.grid.shape[0])
+        counts, weights = scene.counts(kind), scene.weights(kind)
+        area = (scene.grid.area_m2[t_lo:t_hi] * scene.keep[kind][t_lo:t_hi]).sum(axis=0)
+        band = place_band(counts[t_lo:t_hi].sum(axis=0), weights[t_lo:t_hi].sum(axis=0), area)
+        if not band.wide and band.gain > BAND_GAIN:
+            box = box_of(counts, weights, (t_lo, t_hi, band.lo, band.hi), scene.spread[kind])
+            both = stretch.log_p + min(0.0, np.log(BANDS_TRIED) - box.llr)
+            # two independent chances multiplied (Fisher): q (1 - ln q)
+            box = replace(box, log_p=float(both + np.log1p(max(-both, 0.0))), log_tries=0.0)
+            if box.log_p > limit:
+                continue
+            new = refine(scene, kind, name, counts, weights, box, routes, limit)
+            if new is not None and new.count - new.expected >= rules.fewest:
+                taken.append(new)
+            continue
+        if stretch.log_p > limit:
+            continue
+        new = _wide(scene, kind, name, fine, band, routes)
         if new is None or new.count - new.expected < rules.fewest or any(_touch(f, new) for f in taken):
             continue
         near = [f for f in scene.found if f.kind == kind and f.wide and _touch(f, new)]
@@ -329,7 +171,11 @@ def _wides(
         if near and (new.count - new.expected) < REST * max(f.count - f.expected for f in near):
             continue
         taken.append(new)
-    scene.found += taken
+    for new in taken:
+        if new.wide:
+            scene.found.append(new)
+        else:
+            _join(scene.found, new)
     return bool(taken)
 
 
@@ -337,14 +183,10 @@ def _touch(a: Found, b: Found) -> bool:
     return a.start_s - 12 * HOUR < b.end_s and b.start_s - 12 * HOUR < a.end_s
 
 
-def _wide(scene: Scene, kind: int, name: str, stretch: Stretch, routes: Routes) -> Found | None:
-    """Course and section of a whole-width stretch; None where the excess sits in a part of the width."""
+def _wide(scene: Scene, kind: int, name: str, stretch: Stretch, band: Band, routes: Routes) -> Found | None:
+    """Course and section of a whole-width stretch; None where it is no more than the level's own wander."""
     grid, series = scene.grid, scene.series[kind]
     factor = round(series.cell_h * HOUR / grid.cell_s)
-    t_lo, t_hi = stretch.t_lo * factor, min(stretch.t_hi * factor, grid.shape[0])
-    counts, weights = scene.counts(kind)[t_lo:t_hi].sum(axis=0), scene.weights(kind)[t_lo:t_hi].sum(axis=0)
-    area = (grid.area_m2[t_lo:t_hi] * scene.keep[kind][t_lo:t_hi]).sum(axis=0)
-    band = place_band(counts, weights, area)
     usual, wander = scene.usual[kind], scene.wander[kind]
     if (stretch.t_hi - stretch.t_lo) * series.cell_h > 36 and series.cell_h < 2:
         # a course of days needs no hours
@@ -373,7 +215,7 @@ def _wide(scene: Scene, kind: int, name: str, stretch: Stretch, routes: Routes) 
     cells_s = grid.t0_s + np.arange(lo, hi) * width
     fits = judge_wide(cells_s, width, u, inverse, routes)
     best = max(fits.values(), key=lambda f: f.evidence + section_log_prior(f.section, 1.0, name))
-    if not band.wide and band.gain > 25:
+    if np.log1p(best.height) < BEYOND_DRIFT * max(wander.sd, USUAL_SD):
         return None
     start, end = ends_of(best, cells_s, width)
     course = np.zeros(grid.shape[0])

@@ -262,3 +262,21 @@ def _poisson_gain(
         height = height * np.exp(np.clip(slope / curve, -1.1, 1.1))
     gain = np.log1p(height[:, None] * r) @ n - height * load
     return np.where(good, np.maximum(gain, 0.0), 0.0), np.where(good, height, 0.0)
+
+
+def ends_of(fit: SectionFit, cells_s: np.ndarray, width_s: float) -> tuple[float, float]:
+    """When the excess began and ended at the inspection point."""
+    if fit.section == "sharp":
+        p = fit.posterior()
+        return median(fit.start_s, p), median(fit.end_s, p)
+    high = np.flatnonzero(fit.course >= 0.1)
+    if high.size == 0:
+        return float(cells_s[0]), float(cells_s[-1] + width_s)
+    return float(cells_s[high[0]]), float(cells_s[high[-1]] + width_s)
+
+
+def median(values: np.ndarray, weight: np.ndarray) -> float:
+    """Weighted median."""
+    order = np.argsort(values)
+    total = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])

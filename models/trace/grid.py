@@ -9,12 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from models.trace.clock_steps import LineClock
 from models.trace.data import Defects, Sheets
 
 CELL_S = 1800.0
 CELL_MM = 25.0
+NEAR_SHEETS = 41
 BLIND_EXPECTED = 40.0  # defects of all kinds a stretch should have shown before silence means nobody looked
 
 
@@ -137,6 +139,7 @@ def make_grid(
     # a defect belongs to the cell of its sheet, so that counts and glass never part at a cell's edge
     known = defects.sheet >= 0
     use = np.flatnonzero(known & looked[np.maximum(defects.sheet, 0)])
+    use = use[~_beyond_one_sheet(defects.kind[use], defects.sheet[use], sheets.start_m.size)]
     cell_x = np.clip(((defects.ribbon_x_mm[use] - x0) / cell_mm).astype(int), 0, columns - 1)
     key = (defects.kind[use] * rows + row[defects.sheet[use]]) * columns + cell_x
     k = len(defects.kinds)
@@ -147,6 +150,29 @@ def make_grid(
         float(t0), cell_s, float(x0), cell_mm, area, counts, time,
         defects.ribbon_x_mm[use], defects.kind[use], use, defects.sheet[use], blind,
     )  # fmt: skip
+
+
+def _beyond_one_sheet(kind: np.ndarray, sheet: np.ndarray, sheets: int) -> np.ndarray:
+    """Marks, shape (D,), the defects of a sheet beyond what its neighbours make likely.
+
+    A broken roller scratches one sheet forty times: one mishap, and not a rate. A sheet counts up to six
+    standard deviations above the mean of the forty sheets around it, and never less than four defects.
+    """
+    drop = np.zeros(kind.size, dtype=bool)
+    for k in np.unique(kind):
+        mine = np.flatnonzero(kind == k)
+        count = np.bincount(sheet[mine], minlength=sheets).astype(float)
+        cap = np.full(sheets, np.inf)
+        for _ in range(2):
+            near = uniform_filter1d(np.minimum(count, cap), NEAR_SHEETS, mode="nearest")
+            cap = np.maximum(np.ceil(near + 6 * np.sqrt(near)), 4.0)
+        if not (count > cap).any():
+            continue
+        order = np.argsort(sheet[mine], kind="stable")
+        first = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(int)
+        rank = np.arange(mine.size) - first[sheet[mine][order]]
+        drop[mine[order]] = rank >= cap[sheet[mine][order]]
+    return drop
 
 
 def _exposure(

@@ -11,6 +11,7 @@ from models.trace.drift import Wander, smooth
 from models.trace.fits import SectionFit
 from models.trace.grid import Grid
 from models.trace.profile import cross_profile
+from models.trace.scan import Spread
 from models.trace.wide import Series, background_without_suspects, fit_background, merged
 
 SCAN_CELL_H = 2.0
@@ -56,6 +57,7 @@ class Scene:
     wander: list[Wander] = field(default_factory=list)
     usual: list[float] = field(default_factory=list)
     courses: np.ndarray | None = None
+    spread: dict[int, Spread] = field(default_factory=dict)
 
     @property
     def kinds(self) -> int:

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.stats import t as student
 
-from models.trace.drift import Wander, fit_wander
+from models.trace.drift import Wander, fit_wander, roughness
 
 CHUNK_H, LAP_H = 33 * 24.0, 6 * 24.0
 LONGEST_H, SHORTEST_H = 150.0, 1.0
@@ -112,24 +112,26 @@ def merged(series: Series, factor: int) -> Series:
     )
 
 
-FIT_CELLS = 200  # cells of a background fit beyond which they are made six hours long instead of four
+FIT_CELL_H = 4.0
 
 
 def fit_background(
     series: Series, level: float, aside: np.ndarray | None = None, start: Wander | None = None
 ) -> Wander:
     """Drift and roughness of this kind; cells marked in `aside` (shape (T,)) are left out."""
-    hours = 4.0 if series.counts.size * series.cell_h / 4.0 <= FIT_CELLS else 6.0
-    factor = max(1, round(hours / series.cell_h))
     if aside is not None:
         series = replace(series, expected=np.where(aside, 0.0, series.expected))
         series = replace(series, counts=np.where(aside, 0.0, series.counts))
-    coarse = merged(series, factor)
-    u, var = coarse.deviation(level)
-    return fit_wander(u, var + 0.5 * coarse.shift_var[coarse.shift], coarse.cell_h, start=start)
+    rough = roughness(*series.deviation(level), series.shift, series.cell_h)
+    coarse = merged(series, max(1, round(FIT_CELL_H / series.cell_h)))
+    return fit_wander(
+        *coarse.deviation(level), coarse.cell_h, shift=coarse.shift,
+        shift_var=coarse.shift_var[coarse.shift], rough=rough, start=start,
+    )  # fmt: skip
 
 
 LOOSE_LOG_P = 0.0
+LEAST_ASIDE = 0.45  # a smaller excess is the wander itself and must not be kept out of its own measure
 MOST_ASIDE = 0.4
 
 
@@ -147,6 +149,8 @@ def background_without_suspects(
     for _ in range(2):
         aside[:] = False
         for stretch in scan_wide(series, wander, level, limit_log_p=LOOSE_LOG_P, tests=1.0, courses=courses):
+            if stretch.excess < LEAST_ASIDE:
+                continue
             lap = max(1, (stretch.t_hi - stretch.t_lo) // 6)
             trial = aside.copy()
             trial[max(0, stretch.t_lo - lap) : stretch.t_hi + lap] = True

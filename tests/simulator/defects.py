@@ -8,6 +8,7 @@ import numpy as np
 
 from models.ribbon import VesselChain
 from tests.simulator.line import DAY, HOUR, SimLine
+from tests.simulator.restless import restless_background, restless_rates
 
 BLOCK_S = 900.0
 SHAPES = ("melter", "refiner", "bath_burst", "bath_ramp", "street", "repeat")
@@ -59,19 +60,28 @@ def edge_profile(x: np.ndarray, net: tuple[float, float], strength: float) -> np
 
 def simulate(
     rng: np.random.Generator, line: SimLine, *, per_m2: float = 0.12, episodes: int | None = None,
-    shapes: tuple[str, ...] = SHAPES, drift: float | None = None,
+    shapes: tuple[str, ...] = SHAPES, drift: float | None = None, restless: bool = False,
 ) -> SimDefects:  # fmt: skip
-    """Background and episodes; `episodes` None draws about one in five days of line."""
-    kinds = ("bubble", "stone", "scratch")
-    share = np.array([0.5, 0.25, 0.25])
+    """Background and episodes; `episodes` None draws about one in five days of line.
+
+    restless : the second kind of background, with rates of its own (`per_m2` and `drift` are not used)
+    """
     days = (line.log_times[-1] - line.log_times[0]) / DAY
-    drift = float(rng.uniform(0.12, 0.25)) if drift is None else drift
     rows: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
-    for k in range(len(kinds)):
-        rows.append((*_background(rng, line, per_m2 * share[k], drift), np.array([k])))
+    if restless:
+        background = restless_rates(rng, days)
+        kinds = tuple(background)
+        for k, kind in enumerate(kinds):
+            rows.append((*restless_background(rng, line, background[kind], kind), np.array([k])))
+    else:
+        kinds = ("bubble", "stone", "scratch")
+        share = np.array([0.5, 0.25, 0.25])
+        drift = float(rng.uniform(0.12, 0.25)) if drift is None else drift
+        for k in range(len(kinds)):
+            rows.append((*_background(rng, line, per_m2 * share[k], drift), np.array([k])))
+        background = {kind: per_m2 * share[k] for k, kind in enumerate(kinds)}
     truths: list[Truth] = []
     n = int(rng.poisson(days / 5.0)) if episodes is None else episodes
-    background = {kind: per_m2 * share[k] for k, kind in enumerate(kinds)}
     for i in range(n):
         made = _episode(rng, line, shapes[i % len(shapes)], background, truths)
         if made is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -99,10 +99,15 @@ class SimLine:
 
 
 def build_line(
-    rng: np.random.Generator, days: float, *, clock_step: bool = True, gaps: bool = True
+    rng: np.random.Generator,
+    days: float,
+    *,
+    clock_step: bool = True,
+    gaps: bool = True,
+    widths_mm: tuple[float, float] = (3500.0, 3210.0),
 ) -> SimLine:
-    """A line of varied truth that ran for `days`."""
-    figures = _figures(rng)
+    """A line of varied truth that ran for `days`; `widths_mm` gross and net."""
+    figures = replace(_figures(rng), gross_mm=widths_mm[0], net_mm=widths_mm[1])
     times, speed, thickness, pull = _speeds(rng, days, figures)
     log = LineLog(times, speed, start_m=float(rng.uniform(1e4, 9e5)))
     lehr = float(rng.uniform(110, 150))
