@@ -9,8 +9,9 @@ from models.trace.clock_steps import LineClock, read_clock
 from models.trace.crews import sharpness
 from models.trace.curves import episode_curve
 from models.trace.data import TraceInput
-from models.trace.episodes import Rules, find_episodes, median
+from models.trace.episodes import Rules, find_episodes
 from models.trace.excursions import find_excursions
+from models.trace.fits import median
 from models.trace.grid import Grid, make_grid
 from models.trace.origin import Cause, Origin, causes_of, explain
 from models.trace.repeats import Pitch, find_pitch, rayleigh
