@@ -5,7 +5,7 @@ from datetime import datetime
 from flask import Flask
 from werkzeug.routing import IntegerConverter, ValidationError
 
-from models.clock import plant_time
+from models.clock import plant_time, utc_now
 from webapp import navigation
 from webapp.plant import current_plant
 from webapp.security import ROLE_WORDS
@@ -29,7 +29,7 @@ def init_app(app: Flask) -> None:
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals.update(navigation=navigation.entries, role_words=ROLE_WORDS)
-    app.jinja_env.filters.update(plant_time=show_time, mm=show_mm, figure=show_figure)
+    app.jinja_env.filters.update(plant_time=show_time, plant_short=show_short, mm=show_mm, figure=show_figure)
 
 
 def show_time(moment: datetime | None, *, seconds: bool = False) -> str:
@@ -40,6 +40,15 @@ def show_time(moment: datetime | None, *, seconds: bool = False) -> str:
     offset = local.strftime("%z")
     clock = "%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M"
     return f"{local.strftime(clock)} {offset[:3]}:{offset[3:5]}"
+
+
+def show_short(moment: datetime | None) -> str:
+    """A moment on the plant's clock for lists, e.g. "Sun 01 Mar 06:15"; with the year where it is another."""
+    if moment is None:
+        return "not known"
+    local = plant_time(moment, current_plant().time_zone)
+    year = "" if local.year == plant_time(utc_now(), current_plant().time_zone).year else f" {local.year}"
+    return f"{local.strftime('%a %d %b')}{year} {local.strftime('%H:%M')}"
 
 
 def show_mm(value: float | None, digits: int = 2) -> str:

@@ -22,20 +22,22 @@ SMALL_TARGETS = """() => {
     .map(([e, box]) => said(e, box));
 }"""
 
+LEADS_PARTS = ("ribbon?period=week&kind=stone", "episodes", "charts", "charts?chart=sums", "furnace")
 
-def screens(page: Page, who: str) -> list[str]:
+
+def screens(page: Page, who: str, root: str) -> list[str]:
     """Addresses of each kind of page that this person works with."""
     places = [link.get_attribute("href") for link in page.locator("header nav a").all()]
     if who == "tomke":
         places.append(page.locator("a[href*='/inspect/sheets/']").first.get_attribute("href"))
     if who == "ilse":
-        places += ["/ribbon?period=3d&kind=stone", "/episodes"]
+        places += [f"/trace/{part}" for part in LEADS_PARTS]
+        for part, link in (("episodes", "a.episode"), ("furnace", "a.tracer-card")):
+            page.goto(f"{root}/trace/{part}")
+            places.append(page.locator(link).first.get_attribute("href"))
+        places.append(places[-2] + "/hold")
     if who == "piet":
-        page.goto(
-            places[0]
-            if places[0].startswith("http")
-            else page.url.split("/sheets")[0] + "/sheets/?text=Ottervale"
-        )
+        page.goto(f"{root}/sheets/?text=Ottervale")
         found = page.locator("main a[href*='/sheets/']")
         if found.count():
             places.append(found.first.get_attribute("href"))
@@ -47,8 +49,10 @@ def test_screens_meet_wcag_and_fit_gloves(sign_in, served, who):
     page = sign_in(who)
     root = served.address.rstrip("/")
     complaints = []
-    for place in screens(page, who):
-        page.goto(root + place)
+    for place in screens(page, who, root):
+        answer = page.goto(root + place)
+        assert answer is not None
+        assert answer.status == 200, place
         page.wait_for_load_state("networkidle")
         page.evaluate(AXE)
         report = page.evaluate("tags => axe.run(document, {runOnly: {type: 'tag', values: tags}})", TAGS)
@@ -79,8 +83,10 @@ def test_a_sheet_is_worked_through_by_keyboard_alone(sign_in, served):
 
 def test_pages_print_dark_on_white(sign_in, served):
     page = sign_in("ilse")
-    for place in ("/ribbon", "/sheets/"):
-        page.goto(served.address.rstrip("/") + place)
+    for place in ("/trace/ribbon", "/trace/furnace", "/sheets/"):
+        answer = page.goto(served.address.rstrip("/") + place)
+        assert answer is not None
+        assert answer.status == 200
         page.emulate_media(media="print")
         ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
         ink = page.evaluate("getComputedStyle(document.querySelector('h1')).color")
