@@ -12,6 +12,8 @@ from models import tracing
 from models.errors import BadValue
 from models.imports import import_file
 from models.records import Defect, Line
+from models.tracer_runs import set_in_use
+from tests.factories import make_user
 from tests.simulator.defects import simulate
 from tests.simulator.files import write_files
 from tests.simulator.line import HOUR, build_line
@@ -67,6 +69,28 @@ def test_a_stretch_and_a_kind_can_be_asked_for(filled, plant_files):
         shown = [traced.result.episodes[n] for n in tracing.shown_episodes(traced, truth.kind)]
     assert shown
     assert all(e.kind == truth.kind and e.seen_end_s >= start.timestamp() for e in shown)
+
+
+def test_the_last_trace_follows_the_tracer_run_in_use(filled, plant_files, tmp_path):
+    path = tmp_path / "tracer.csv"
+    readings = (0, 0, 2, 9, 12, 9, 6, 3.5, 2, 1, 0.5, 0)
+    rows = [f"T1,,,{250 * n},{c}" for n, c in enumerate(readings)]
+    rows[0] = "T1,melter+refiner,2026-02-01T06:00:00Z,0,0"
+    path.write_text("run_id,section,introduced,tonnes,tracer\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    with filled() as session:
+        line_id = tracing.the_line(session, None).id
+        plain = tracing.latest_trace(session, line_id)
+        assert plain.loaded.tracer_runs == {}
+    import_file(filled, "tracer", path)
+    with filled.begin() as session:
+        traced = tracing.latest_trace(session, line_id)
+        assert traced.loaded.tracer_runs == {"melter": "T1"}
+        curves = traced.loaded.given.vessels.melter_and_refiner_tracer
+        assert np.mean([c.mean_t() for c in curves]) == pytest.approx(1192, rel=0.01)
+        set_in_use(session, 1, False, make_user(session).id)
+        again = tracing.latest_trace(session, line_id)
+        assert again.loaded.tracer_runs == {}
+        assert again.loaded.given.vessels == plain.loaded.given.vessels
 
 
 def test_the_last_trace_is_kept_until_something_changes(filled):
