@@ -143,7 +143,7 @@ def _take_run(session: Session, line: Line, run_id: str, given: GivenRun, tally:
         and len(fresh) + len(rows) > len(given.samples)
     ):
         raise BadValue("the file leaves samples out; with pull_t_per_day expected the whole run in one file")
-    tonnes, source = tonnes_of(session, line, run, given.samples)
+    tonnes, source = tonnes_of(session, line, run, given.samples, tally)
     run.tonnes_from = source
     made = [
         TracerReading(

@@ -6,14 +6,16 @@ the line log's ribbon metres, as everywhere else.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.errors import BadValue
+from models.imports.rows import Tally
 from models.records import LayoutPoint, Line, LineLogRow, PlantFigures, TracerRun
 from models.ribbon import Layout, LineLog, drawn_tonnes, known_pull
 
@@ -21,12 +23,13 @@ if TYPE_CHECKING:
     from models.imports.tracer import Sample
 
 SLACK = timedelta(hours=1)
+GAP = timedelta(hours=6)  # longer between two rows of the log is told
 BEFORE = timedelta(hours=24)  # the way through bath and lehr, at the slowest
 DENSITY = 2.5  # t per m3 where the plant has given no figures: soda-lime glass, common practice, no source
 
 
 def tonnes_of(
-    session: Session, line: Line, run: TracerRun, samples: list[Sample]
+    session: Session, line: Line, run: TracerRun, samples: list[Sample], tally: Tally
 ) -> tuple[dict[int, float], str]:
     """(tonnes by line of the file, where they come from).
 
@@ -63,7 +66,20 @@ def tonnes_of(
     else:
         drawn = _by_log(session, line, rows, begin, left)
         source = "line log"
+    if source == "line log" or run.sampled_at is not None:
+        tally.warnings.extend(_gaps(run, rows, begin, float(times.max())))
     return {sample.line: float(q) for sample, q in zip(ordered, drawn, strict=True)}, source
+
+
+def _gaps(run: TracerRun, rows: Sequence[Any], begin: float, end: float) -> list[str]:
+    """Sentences for holes of the line log within the run."""
+    times = _times(rows)
+    holes = np.flatnonzero((np.diff(times) > GAP.total_seconds()) & (times[1:] > begin) & (times[:-1] < end))
+    return [
+        f"run {run.run_id}: the line log has a gap of {(times[n + 1] - times[n]) / 3600:.0f} h from"
+        f" {_moment(times[n])}; its pull is taken to hold there"
+        for n in holes.tolist()
+    ]
 
 
 def _seconds(moment: datetime | None) -> float:
@@ -86,20 +102,24 @@ def _by_pulls(times: np.ndarray, begin: float, pulls: np.ndarray, left: np.ndarr
     return np.where(left < begin, (left - begin) * pulls[0] / 86400.0, np.interp(left, knots, drawn))
 
 
-def _rows(session: Session, line: Line, run: TracerRun, last: datetime) -> list[LineLogRow]:
+def _rows(session: Session, line: Line, run: TracerRun, last: datetime) -> Sequence[Any]:
+    # columns, not objects: a log may have a row every few seconds
     query = (
-        select(LineLogRow)
+        select(
+            LineLogRow.time, LineLogRow.ribbon_speed_m_per_min, LineLogRow.gross_width_mm,
+            LineLogRow.thickness_mm, LineLogRow.pull_t_per_day,
+        )
         .where(
             LineLogRow.line_id == line.id,
             LineLogRow.time >= run.introduced_at - BEFORE,
             LineLogRow.time <= last + SLACK,
         )
         .order_by(LineLogRow.time)
-    )
-    return list(session.scalars(query))
+    )  # fmt: skip
+    return session.execute(query).all()
 
 
-def _covered(rows: list[LineLogRow], begin: float, end: float) -> None:
+def _covered(rows: Sequence[Any], begin: float, end: float) -> None:
     slack = SLACK.total_seconds()
     if len(rows) < 2 or rows[0].time.timestamp() > begin + slack or rows[-1].time.timestamp() < end - slack:
         need = f"{_moment(begin)} to {_moment(end)}"
@@ -114,7 +134,7 @@ def _moment(time_s: float) -> str:
 
 
 def _left_vessel(
-    session: Session, line: Line, run: TracerRun, rows: list[LineLogRow], times: np.ndarray
+    session: Session, line: Line, run: TracerRun, rows: Sequence[Any], times: np.ndarray
 ) -> np.ndarray:
     """When the glass of each sample left the vessel, that is, entered the bath."""
     points = session.scalars(select(LayoutPoint).where(LayoutPoint.line_id == line.id))
@@ -135,13 +155,11 @@ def _left_vessel(
     return log.passed(log.metre_at(times) + sampled, inlet)
 
 
-def _times(rows: list[LineLogRow]) -> np.ndarray:
+def _times(rows: Sequence[Any]) -> np.ndarray:
     return np.array([row.time.timestamp() for row in rows])
 
 
-def _by_log(
-    session: Session, line: Line, rows: list[LineLogRow], begin: float, left: np.ndarray
-) -> np.ndarray:
+def _by_log(session: Session, line: Line, rows: Sequence[Any], begin: float, left: np.ndarray) -> np.ndarray:
     """Tonnes at `left` by the line log's pull, or its mass balance where it has no pull."""
     _covered(rows, begin, float(left.max()))
     figures = session.scalars(
@@ -171,7 +189,7 @@ def _by_log(
     return at(left) - at(np.array(begin))
 
 
-def _column(rows: list[LineLogRow], name: str) -> np.ndarray:
+def _column(rows: Sequence[Any], name: str) -> np.ndarray:
     return np.array(
         [np.nan if getattr(row, name) is None else getattr(row, name) for row in rows], dtype=float
     )

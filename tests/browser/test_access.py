@@ -37,7 +37,7 @@ def screens(page: Page, who: str, root: str) -> list[str]:
             places.append(page.locator(link).first.get_attribute("href"))
         places.append(places[-2] + "/hold")
     if who == "piet":
-        page.goto(f"{root}/sheets/?text=Ottervale")
+        page.goto(f"{root}/sheets/?q=Ottervale")
         found = page.locator("main a[href*='/sheets/']")
         if found.count():
             places.append(found.first.get_attribute("href"))

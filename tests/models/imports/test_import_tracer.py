@@ -11,7 +11,7 @@ from models.clock import utc_now
 from models.errors import BadValue, NoSuchRecord
 from models.imports import import_file
 from models.imports.folder import take_folder
-from models.records import AuditEntry, Line, TracerReading, TracerRun
+from models.records import AuditEntry, Line, LineLogRow, TracerReading, TracerRun
 from models.ribbon import VesselChain
 from models.tracer_runs import curves_in_use, run_view, runs_of_line, set_in_use
 from tests import factories
@@ -177,6 +177,15 @@ def test_a_run_that_cannot_be_placed_is_refused(sessions, line_books, change, sa
     line_books.write_text(line_books.read_text().replace(*change))
     with pytest.raises(BadValue, match=says):
         import_file(sessions, "tracer", line_books)
+
+
+def test_a_hole_in_the_line_log_is_told(sessions, line_books):
+    with sessions.begin() as session:
+        rows = session.scalars(select(LineLogRow).order_by(LineLogRow.time)).all()
+        for row in rows[800:860]:
+            session.delete(row)
+    said = import_file(sessions, "tracer", line_books).warnings
+    assert any("the line log has a gap of 10 h from" in text for text in said)
 
 
 def test_a_record_that_ends_too_early_is_refused_with_its_line(sessions, line_books):
