@@ -48,7 +48,9 @@ def show_short(moment: datetime | None) -> str:
         return "not known"
     local = plant_time(moment, current_plant().time_zone)
     year = "" if local.year == plant_time(utc_now(), current_plant().time_zone).year else f" {local.year}"
-    return f"{local.strftime('%a %d %b')}{year} {local.strftime('%H:%M')}"
+    # the day stays in one line where the column is narrow
+    day = f"{local.strftime('%a %d %b')}{year}".replace(" ", "\u00a0")
+    return f"{day} {local.strftime('%H:%M')}"
 
 
 def show_mm(value: float | None, digits: int = 2) -> str:
