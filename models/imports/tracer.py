@@ -154,7 +154,7 @@ def _take_run(session: Session, line: Line, run_id: str, given: GivenRun, tally:
     ]  # fmt: skip
     # a run that says nothing is refused before anything of it is written
     result = analyse_rows(run, [*rows, *made])
-    tally.warnings.extend(f"run {run_id}: {sentence}" for sentence in result.says)
+    tally.warnings.extend(f"run {run_id}: {sentence}" for sentence in result.doubts)
     if known is None:
         session.add(run)
         session.flush()

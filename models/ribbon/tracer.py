@@ -29,6 +29,8 @@ DRAWS = 48
 UNKNOWN_NOISE = 0.05
 # tanks in series fade faster far out than just after their peak: an exponential laid there may be too long
 TAIL_LENGTH = (0.6, 1.15)
+# a step levels off within this part of its last quarter's record, or its level is guesswork
+PLATEAU = 0.5
 SEED = 14  # the curves moved about are the same each time
 
 
@@ -67,7 +69,7 @@ class TracerResult:
     tail_t : tonnes in which the tail falls to 1/e, None where the record was followed to its end
     curve : F as used; draws : equally likely other curves
     fitted : plug flow and tanks that come nearest to F; fitted_gap : largest difference in F
-    says : sentences for people
+    says, doubts : sentences for people: what is plain, and what leaves a doubt
     """
 
     tonnes: np.ndarray
@@ -84,6 +86,7 @@ class TracerResult:
     fitted: Residence
     fitted_gap: float
     says: tuple[str, ...]
+    doubts: tuple[str, ...]
 
     def tanks(self) -> float:
         """Tanks in series of the same mean and variance: mean^2 / variance (Levenspiel, ch. 14)."""
@@ -106,11 +109,10 @@ def analyse(readings: Readings, draws: int = DRAWS) -> TracerResult:
     if q[0] > 0:  # no glass has passed at 0 tonnes
         q, net = np.concatenate([[0.0], q]), np.concatenate([[0.0], net])
     work = _pulse if readings.method == "pulse" else _step
-    whole, shape = 0.0, None
+    whole = 0.0
+    open_end = readings.method == "step" and readings.final is None
     if readings.method == "step":
-        whole, shape = (
-            _plateau(q, net) if readings.final is None else (readings.final - float(level[-1]), None)
-        )
+        whole = _plateau(q, net) if readings.final is None else readings.final - float(level[-1])
     best = work(q, net, noise, whole, 1.0)
     if best.beyond > MOST_BEYOND:
         raise BadValue(
@@ -118,16 +120,18 @@ def analyse(readings: Readings, draws: int = DRAWS) -> TracerResult:
             f" at most a third: sample longer"
         )
     each = _each(readings, after, q, net, noise)
-    curves = _moved(q, net, noise, each, (level_sd, readings.tonnes_tolerance), (whole, shape), work, draws)
+    # the further a step is from its level, the less sure is the level
+    loose = (level_sd, readings.tonnes_tolerance, best.beyond)
+    curves = _moved(q, net, noise, each, loose, None if open_end else whole, work, draws)
     means = np.array([m for m, _ in curves])
     if means.size < draws / 2:
         raise BadValue("the readings are too uncertain to say how long glass stays; expected a clearer run")
     fitted, gap = _plug_and_tanks(best.curve)
-    says += _told(readings, best, noise, q)
+    plain, doubts = _told(readings, best, noise, q)
     return TracerResult(
         q, best.response, None if noise is None else noise / best.unit, best.area, best.mean, best.variance,
         float(means.std(ddof=1)), best.beyond, best.tail, best.curve, tuple(curve for _, curve in curves),
-        fitted, gap, tuple(says),
+        fitted, gap, (*says, *plain), tuple(doubts),
     )  # fmt: skip
 
 
@@ -262,20 +266,25 @@ def _step(q: np.ndarray, net: np.ndarray, noise: float | None, whole: float, lon
     return _Worked(net / whole, abs(whole), None, mean, variance, float(beyond), tail, curve)
 
 
-def _plateau(q: np.ndarray, net: np.ndarray) -> tuple[float, np.ndarray]:
-    """(reading of all-new glass above background, course of the step) by plug and tanks through all."""
+def _plateau(q: np.ndarray, net: np.ndarray) -> float:
+    """Where the readings are heading, above background: an exponential through the rise's last quarter."""
     top = float(net[np.argmax(np.abs(net))])
     y = net / top
-    half = float(q[np.flatnonzero(y < 0.5)[-1]])
-    if (q > half).sum() < FEWEST:
+    start = int(np.flatnonzero(y < 0.75)[-1])
+    x, y = q[start:] - q[start], y[start:]
+    if x.size < 2 * FEWEST:
         raise BadValue("the record ends while the step is still rising: sample longer, or state final")
-
-    def course(x: np.ndarray) -> np.ndarray:
-        return Residence(float(x[1]), float(x[2]), float(x[3])).cdf(q)
-
-    bounds = ([0.5, 0.1 * half, 0.0, 0.5], [5.0, 20.0 * half, 0.95, 60.0])
-    found = least_squares(lambda x: x[0] * course(x) - y, [1.0, 1.2 * half, 0.1, 2.0], bounds=bounds)
-    return top * float(found.x[0]), course(found.x)
+    scales = np.geomspace(0.02, PLATEAU, 60) * x[-1]
+    best = (np.inf, 0.0, 0.0)
+    for scale in scales:
+        basis = np.stack([np.ones(x.size), np.exp(-x / scale)], axis=1)
+        found = np.linalg.solve(basis.T @ basis, basis.T @ y)
+        off = float(((basis @ found - y) ** 2).sum())
+        if off < best[0]:
+            best = (off, float(found[0]), float(scale))
+    if best[2] == scales[-1]:
+        raise BadValue("the record ends before the step levels off: sample longer, or state final")
+    return top * best[1]
 
 
 def _positive(variance: float) -> float:
@@ -309,8 +318,8 @@ def _each(
 
 
 def _moved(
-    q: np.ndarray, net: np.ndarray, noise: float | None, each: np.ndarray, loose: tuple[float, float],
-    step: tuple[float, np.ndarray | None], work: Work, draws: int,
+    q: np.ndarray, net: np.ndarray, noise: float | None, each: np.ndarray, loose: tuple[float, float, float],
+    whole: float | None, work: Work, draws: int,
 ) -> list[tuple[float, MeasuredResidence]]:  # fmt: skip
     """(mean, curve) of the run with readings, background and tonnes moved within their error."""
     rng = np.random.default_rng(SEED)
@@ -318,14 +327,11 @@ def _moved(
     for _ in range(draws):
         moved = net + each * rng.standard_normal(net.size) + loose[0] * rng.standard_normal()
         stretched = q * (1.0 + loose[1] * rng.uniform(-1, 1))
-        whole, shape = step
-        if shape is not None:
-            # the course holds, its height follows the readings; what lies beyond the record is open
-            whole = float(moved @ shape / (shape @ shape)) * (
-                1.0 + 0.5 * (1.0 - shape[-1]) * rng.uniform(-1, 1)
-            )
         try:
-            worked = work(stretched, moved, noise, whole, rng.uniform(*TAIL_LENGTH))
+            height = whole
+            if height is None:
+                height = _plateau(stretched, moved) * (1.0 + loose[2] * rng.uniform(-1, 1))
+            worked = work(stretched, moved, noise, height, rng.uniform(*TAIL_LENGTH))
         except BadValue:
             continue
         made.append((worked.mean, worked.curve))
@@ -350,22 +356,26 @@ def _plug_and_tanks(curve: MeasuredResidence) -> tuple[Residence, float]:
     return best, float(np.abs(best.cdf(t) - f).max())
 
 
-def _told(readings: Readings, worked: _Worked, noise: float | None, q: np.ndarray) -> list[str]:
-    said = []
+def _told(
+    readings: Readings, worked: _Worked, noise: float | None, q: np.ndarray
+) -> tuple[list[str], list[str]]:
+    """(what is plain, what leaves a doubt), in sentences."""
+    plain, doubts = [], []
     if noise is None:
-        said.append(
+        doubts.append(
             "Nothing tells the error of a reading (no column sd, fewer than four samples before):"
             f" {100 * UNKNOWN_NOISE:.0f} % of each is taken."
         )
-    if worked.tail is not None:
-        end = f"beyond the last sample at {q[-1]:.0f} t"
-        where = f"{end} lie {100 * worked.beyond:.1f} % of the tracer" if worked.beyond > 0.0005 else ""
-        said.append(
-            f"Where the readings {'end' if where else 'sink into their noise'} the curve goes on as an"
-            f" exponential that falls to 1/e in {worked.tail:.0f} t{'; ' if where else ''}{where}."
+    if worked.tail is not None and worked.beyond > 0.0005:
+        doubts.append(
+            f"Beyond the last sample at {q[-1]:.0f} t lie {100 * worked.beyond:.1f} % of the tracer: the curve"
+            f" goes on as an exponential that falls to 1/e in {worked.tail:.0f} t."
+        )
+    elif worked.tail is not None:
+        plain.append(
+            "Where the readings sink into their noise the curve goes on as an exponential that falls to 1/e"
+            f" in {worked.tail:.0f} t."
         )
     if readings.method == "step" and readings.final is None:
-        said.append(
-            "The level of all-new glass is taken from the course of the readings (plug flow and tanks)."
-        )
-    return said
+        doubts.append("The level of all-new glass is taken from where the last readings are heading.")
+    return plain, doubts

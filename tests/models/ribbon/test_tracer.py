@@ -61,7 +61,9 @@ def test_a_record_that_ends_early_is_continued_and_says_so():
     assert 0.03 < run.beyond < 0.15
     assert run.mean_t == pytest.approx(CHAIN.mean_t(), rel=0.04)
     assert abs(run.mean_t - CHAIN.mean_t()) < 2.5 * run.mean_sd_t
-    assert any("exponential" in said and "beyond the last sample" in said for said in run.says)
+    (doubt,) = run.doubts
+    assert doubt.startswith("Beyond the last sample at ")
+    assert "exponential" in doubt
 
 
 def test_a_record_that_ends_too_early_is_refused():
@@ -86,6 +88,30 @@ def test_a_step_gives_f_whichever_way_it_goes(sign, final):
     grid = np.linspace(0, 5000, 200)
     assert run.curve.cdf(grid) == pytest.approx(CHAIN.cdf(grid), abs=0.02)
     assert run.area is None
+
+
+@pytest.mark.parametrize(("method", "end_t"), [("pulse", 3800.0), ("step", 3800.0), ("step", 6000.0)])
+def test_the_stated_error_holds_where_glass_takes_two_paths(method, end_t):
+    quick, slow, refiner = (
+        Residence(640.0, 0.45, 4.0),
+        Residence(1800.0, 0.45, 5.0),
+        Residence(270.0, 0.3, 2.0),
+    )
+    grid = np.linspace(0.0, 9000.0, 9001)
+    f = 0.4 * VesselChain((quick, refiner)).cdf(grid) + 0.6 * VesselChain((slow, refiner)).cdf(grid)
+    density = np.gradient(f, grid)
+    mean = 0.4 * 640 + 0.6 * 1800 + 270
+    off, rel = [], []
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        q = np.arange(-500.0, end_t, 83.0)
+        c = np.interp(q, grid, density / density.max() if method == "pulse" else f, left=0.0)
+        run = analyse(Readings(method, q, 12.0 + c + 0.01 * rng.standard_normal(q.size)))
+        off.append((run.mean_t - mean) / run.mean_sd_t)
+        rel.append(run.mean_sd_t / mean)
+        assert run.fitted_gap > 0.05
+    assert 0.2 < np.sqrt(np.mean(np.square(off))) < 1.8
+    assert np.median(rel) < 0.03
 
 
 def test_plug_and_tanks_are_fitted_over_the_curve():
