@@ -368,8 +368,8 @@ def _told(
         )
     if worked.tail is not None and worked.beyond > 0.0005:
         doubts.append(
-            f"Beyond the last sample at {q[-1]:.0f} t lie {100 * worked.beyond:.1f} % of the tracer: the curve"
-            f" goes on as an exponential that falls to 1/e in {worked.tail:.0f} t."
+            f"Beyond the last sample at {q[-1]:.0f} t lie {100 * worked.beyond:.1f} % of the tracer: the"
+            f" curve goes on as an exponential that falls to 1/e in {worked.tail:.0f} t."
         )
     elif worked.tail is not None:
         plain.append(
