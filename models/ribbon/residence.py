@@ -126,7 +126,7 @@ class VesselChain:
         return np.interp(np.asarray(tonnes, dtype=float), grid_t, f, left=0.0, right=1.0)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class MeasuredResidence:
     """A distribution as a tracer run gave it, in place of the fitted form (see `tracer`).
 
