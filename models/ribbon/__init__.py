@@ -8,8 +8,9 @@ from the left gross edge.
 from models.ribbon.lag import STATIONS, Layout, LineLog, times_of
 from models.ribbon.place import ribbon_place
 from models.ribbon.pull import drawn_tonnes, glass_area_m2, known_pull, pull_t_per_day, speed_m_per_min
+from models.ribbon.readings import Readings
 from models.ribbon.residence import MeasuredResidence, Residence, VesselChain
-from models.ribbon.tracer import Readings, TracerResult, analyse
+from models.ribbon.tracer import TracerResult, analyse
 
 __all__ = [
     "STATIONS",

@@ -18,43 +18,25 @@ import numpy as np
 from scipy.optimize import isotonic_regression, least_squares
 
 from models.errors import BadValue
+from models.ribbon.readings import (
+    FEWEST,
+    UNKNOWN_NOISE,
+    Readings,
+    background_of,
+    checked,
+    each_of,
+    noise_of,
+)
 from models.ribbon.residence import MeasuredResidence, Residence
 
-METHODS = ("pulse", "step")
 MOST_BEYOND = 1 / 3  # of the tracer beyond the record's end: more is guesswork
 CLEAN = 0.003  # noise below this part of the peak is none
-FEWEST = 5
 DRAWS = 48
-# where nothing tells the noise: part of a reading. Common practice, no source.
-UNKNOWN_NOISE = 0.05
 # tanks in series fade faster far out than just after their peak: an exponential laid there may be too long
 TAIL_LENGTH = (0.6, 1.15)
 # a step levels off within this part of its last quarter's record, or its level is guesswork
 PLATEAU = 0.5
 SEED = 14  # the curves moved about are the same each time
-
-
-@dataclass(frozen=True)
-class Readings:
-    """One run's readings, in order.
-
-    method : "pulse" or "step"
-    tonnes : float array, shape (N,), drawn between the tracer's going in and the sample's leaving the vessel;
-        at or below 0 for samples from before
-    tracer : float array, shape (N,)
-    sd : standard deviation of the readings, shape (N,), NaN where unknown; None: unknown
-    background : level without tracer, shape (N,), where the plant states it; None: from the samples before
-    final : reading when all glass is new (step only); None: from the last readings
-    tonnes_tolerance : how far the tonnes may be off as a whole, relative
-    """
-
-    method: str
-    tonnes: np.ndarray
-    tracer: np.ndarray
-    sd: np.ndarray | None = None
-    background: np.ndarray | None = None
-    final: float | None = None
-    tonnes_tolerance: float = 0.01
 
 
 @dataclass(frozen=True)
@@ -99,9 +81,9 @@ def analyse(readings: Readings, draws: int = DRAWS) -> TracerResult:
     Raises BadValue where the readings cannot be a response: too few, no tracer above the background, a record
     that ends too early, tonnes that do not increase.
     """
-    q, c = _checked(readings)
-    level, level_sd, says = _background(readings, q, c)
-    noise = _noise(readings, q, c - level)
+    q, c = checked(readings)
+    level, level_sd, says = background_of(readings, q, c)
+    noise = noise_of(readings, q, c - level)
     after = q >= 0
     q, net = q[after], (c - level)[after]
     if q.size < FEWEST:
@@ -119,7 +101,7 @@ def analyse(readings: Readings, draws: int = DRAWS) -> TracerResult:
             f"about {100 * best.beyond:.0f} % of the tracer was still to come when the record ends; expected"
             f" at most a third: sample longer"
         )
-    each = _each(readings, after, q, net, noise)
+    each = each_of(readings, after, q, net, noise)
     # the further a step is from its level, the less sure is the level
     loose = (level_sd, readings.tonnes_tolerance, best.beyond)
     curves = _moved(q, net, noise, each, loose, None if open_end else whole, work, draws)
@@ -133,48 +115,6 @@ def analyse(readings: Readings, draws: int = DRAWS) -> TracerResult:
         float(means.std(ddof=1)), best.beyond, best.tail, best.curve, tuple(curve for _, curve in curves),
         fitted, gap, (*says, *plain), tuple(doubts),
     )  # fmt: skip
-
-
-def _checked(readings: Readings) -> tuple[np.ndarray, np.ndarray]:
-    q, c = np.asarray(readings.tonnes, dtype=float), np.asarray(readings.tracer, dtype=float)
-    if readings.method not in METHODS:
-        raise BadValue(f"method is {readings.method!r}; expected pulse or step")
-    if q.shape != c.shape or q.ndim != 1 or q.size < FEWEST:
-        raise BadValue(f"the run has {q.size} readings; expected at least {FEWEST}")
-    if not (np.isfinite(q).all() and np.isfinite(c).all()):
-        raise BadValue("the run has readings that are no numbers; expected finite tonnes and tracer")
-    if (np.diff(q) <= 0).any():
-        raise BadValue("two samples of the run fall on the same tonnes; expected tonnes that increase")
-    return q, c
-
-
-def _background(readings: Readings, q: np.ndarray, c: np.ndarray) -> tuple[np.ndarray, float, list[str]]:
-    """(level without tracer at every reading, standard deviation of its mean, sentences)."""
-    if readings.background is not None:
-        return np.asarray(readings.background, dtype=float), 0.0, []
-    before = c[q <= 0]
-    if before.size == 0:
-        raise BadValue(
-            "no sample was taken before the tracer could come; expected one at least, or a column background"
-        )
-    level = float(before.mean())
-    spread = float(before.std(ddof=1)) if before.size > 2 else 0.0
-    said = f"Background {level:.4g}, from {before.size} sample{'s' if before.size > 1 else ''} before."
-    return np.full(c.size, level), spread / np.sqrt(before.size), [said]
-
-
-def _noise(readings: Readings, q: np.ndarray, net: np.ndarray) -> float | None:
-    """Standard deviation of a reading: as stated, from samples before, or from how neighbours disagree."""
-    if readings.sd is not None and np.isfinite(readings.sd).any():
-        return float(np.sqrt(np.nanmean(np.square(readings.sd))))
-    before = net[q <= 0]
-    if before.size >= 4:
-        return float(before.std(ddof=1))
-    if net.size < 30:
-        return None
-    share = (q[1:-1] - q[:-2]) / (q[2:] - q[:-2])
-    off = net[1:-1] - (net[:-2] * (1 - share) + net[2:] * share)
-    return float(1.4826 * np.median(np.abs(off) / np.sqrt(1 + share**2 + (1 - share) ** 2)))
 
 
 @dataclass(frozen=True)
@@ -303,18 +243,6 @@ def _curve(knots: np.ndarray, share: np.ndarray, rest: float, scale: float) -> M
         share = np.concatenate([share, 1.0 - rest * np.exp(-beyond)])
     share[-1] = 1.0
     return MeasuredResidence(knots, share)
-
-
-def _each(
-    readings: Readings, after: np.ndarray, q: np.ndarray, net: np.ndarray, noise: float | None
-) -> np.ndarray:
-    """Standard deviation of every reading since the tracer went in, shape of `q`."""
-    each = UNKNOWN_NOISE * np.abs(net) if noise is None else np.full(q.size, noise)
-    if readings.sd is not None:
-        given = np.asarray(readings.sd, dtype=float)[after]
-        given = np.concatenate([np.full(q.size - given.size, np.nan), given])
-        each = np.where(np.isfinite(given), given, each)
-    return each
 
 
 def _moved(

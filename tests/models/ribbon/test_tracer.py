@@ -139,6 +139,20 @@ def test_a_stated_background_may_drift():
     assert analyse(drifting).mean_t == pytest.approx(analyse(run).mean_t, rel=1e-3)
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_background_that_drifted_is_seen_where_the_readings_settle(sign):
+    off = []
+    for seed in range(6):
+        run = pulse_run(9000.0, 0.004, np.random.default_rng(seed))
+        drifted = run.tracer + sign * 0.05 * np.clip(run.tonnes / 7800, 0, 1)
+        found = analyse(Readings("pulse", run.tonnes, drifted))
+        assert "where the readings have settled" in found.says[0]
+        off.append(found.mean_t / CHAIN.mean_t() - 1)
+        # without a drift none is made up
+        assert "settled" not in analyse(run).says[0]
+    assert np.abs(off).max() < 0.05
+
+
 def test_worse_readings_leave_more_uncertain():
     errors = [analyse(pulse_run(6000.0, n, np.random.default_rng(2))).mean_sd_t for n in (0.0, 0.01, 0.04)]
     assert errors[0] < errors[1] < errors[2]
