@@ -28,7 +28,7 @@ leave it empty.
                line log. Empty: where the section ends. A melter alone is sampled at its outlet.
   time         of the sample; hours become tonnes drawn by the line log, or by pull_t_per_day (mean since the
                row before). Or tonnes: drawn between the tracer's going in and the sample's leaving.
-  background   level without tracer; else samples from before the tracer tell it, and a pulse's last ones where
+  background   level without tracer; else samples from before the tracer tell it, and a pulse's last where
                they have settled beside it
   sd           standard deviation of the reading; added_kg: weight of the tracer, for the recovery;
   final        reading of all-new glass after a step; valid_from: from when the run holds (else: introduced)
