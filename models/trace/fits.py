@@ -17,7 +17,10 @@ from models.trace.shapes import FAMILIES, FAMILY_PRIOR, Pairs, courses, gls_scor
 
 HOUR = 3600.0
 SHORTEST_H = {"sharp": 0.2, "refiner": 1.0, "melter": 2.0}
-LONGEST_H = {"sharp": 120.0, "refiner": 30.0, "melter": 30.0}
+LONGEST_H = {"sharp": 120.0, "refiner": 30.0, "melter": 36.0}
+# a vessel hides how long its upset lasted: hours to a day (common practice, no source), log-normal around
+USUAL_H = {"refiner": 6.0, "melter": 10.0}
+LENGTH_SPREAD = 0.6
 
 
 @dataclass(frozen=True)
@@ -28,9 +31,10 @@ class SectionFit:
     instants_s : float array, shape (S,), even
     pairs : start and end instants tried
     log_like : float array, shape (P,), best height, marginal over courses and vessel draws
-    log_prior : float array, shape (P,): flat in the start, flat in the logarithm of the length
+    log_prior : float array, shape (P,): flat in the start, broad in the logarithm of the length
     family : course of the best pair
     course : its values at the cells, shape (T,), height 1; height : times the usual level
+    by_draw : float array, shape (D, P), what log_like sums up, where every draw of the vessels was tried
     """
 
     section: str
@@ -41,6 +45,7 @@ class SectionFit:
     family: str
     course: np.ndarray
     height: float
+    by_draw: np.ndarray | None = None
 
     @property
     def evidence(self) -> float:
@@ -64,8 +69,10 @@ def _prior(section: str, instants: np.ndarray) -> tuple[Pairs, np.ndarray]:
     step_h = (instants[1] - instants[0]) / HOUR
     short, long = SHORTEST_H[section], LONGEST_H[section]
     pairs = Pairs.of(instants.size, max(1, int(np.ceil(short / step_h))), max(2, int(long / step_h)))
-    length = (pairs.j - pairs.i).astype(float)
-    log_prior = -np.log(length)
+    length_h = (pairs.j - pairs.i) * step_h
+    log_prior = -np.log(length_h)
+    if section in USUAL_H:
+        log_prior = log_prior - 0.5 * (np.log(length_h / USUAL_H[section]) / LENGTH_SPREAD) ** 2
     return pairs, log_prior - logsumexp(log_prior)
 
 
@@ -108,8 +115,9 @@ def judge_wide(
                 best = (float(gain[top] + log_prior[top]), f[:, i] - f[:, j], float(height[top]))
         course, scale = _unit_height(best[1])
         fits[section] = SectionFit(
-            section, instants, pairs, logsumexp(like, axis=0), log_prior, "vessel", course, best[2] * scale
-        )
+            section, instants, pairs, logsumexp(like, axis=0), log_prior, "vessel", course, best[2] * scale,
+            like,
+        )  # fmt: skip
     return fits
 
 

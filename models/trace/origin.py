@@ -7,23 +7,31 @@ An entry is an association in time, never a proof of cause.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import logsumexp, ndtr
+from scipy.stats import laplace
 
 from models.trace.data import PlantEvent
 from models.trace.excursions import Excursion
-from models.trace.fits import SectionFit
+from models.trace.fits import SectionFit, median
 from models.trace.priors import section_prior, words_fit
 from models.trace.routes import Routes
+from models.trace.scene import Found
 
 HOUR = 3600.0
 ENTRY_SD_S = 720.0  # entries are good to a quarter of an hour
 NONE_PRIOR = 0.3
-LATE_SHARE, LATE_MEAN_S = 0.25, 3 * HOUR  # how often, and by how much, the glass follows an entry late
+# how often, and by how much, an entry is an hour or so off, and the glass follows it late
+LOOSE_SHARE, LOOSE_MEAN_S = 0.2, 1 * HOUR
+LATE_SHARE, LATE_MEAN_S = 0.1, 3 * HOUR
 END_TRUST = 0.75
 COVER = 0.90
+VESSELS = ("melter", "refiner")
+SURE = 0.7  # probability of a section from which an episode may speak for its vessels
+MOST_SAID = 12.0  # no draw is ruled out for good by other episodes
 
 
 @dataclass(frozen=True)
@@ -43,6 +51,7 @@ class Origin:
     """
     section, section_weights : most likely section and the probability of each
     start_s, end_s : window in the section's own time that holds onset and end with probability 0.9
+    onset_s, stop_s : medians of onset and end, the best single guesses
     causes : (cause, weight), heaviest first; none_weight : weight of "none of these"
     pairs_weight : probability of every pair of onset and end of the section's fit, causes weighed in
     """
@@ -51,6 +60,8 @@ class Origin:
     section_weights: dict[str, float]
     start_s: float
     end_s: float
+    onset_s: float
+    stop_s: float
     pairs_weight: np.ndarray
     causes: tuple[tuple[Cause, float], ...]
     none_weight: float
@@ -98,7 +109,7 @@ def explain(
     order = np.argsort(-cause_weight)
     ranked = tuple((causes[i], float(cause_weight[i])) for i in order[:12] if cause_weight[i] > 1e-4)
     return Origin(
-        best.section, weights, start - best.slack_s, end + best.slack_s,
+        best.section, weights, start - best.slack_s, end + best.slack_s, *middles(best),
         best.posterior, ranked, float(none),
     )  # fmt: skip
 
@@ -135,51 +146,58 @@ def _view(
             instants = routes.entered(instants, section)
     start, end = instants[fit.pairs.i], instants[fit.pairs.j]
     step = float(np.median(np.diff(instants)))
-    joint = fit.log_like + fit.log_prior
+    near, chances, patterns = _patterns(fit, instants, section, causes, slack)
     evidence = fit.evidence
-    plain = np.exp(joint - evidence)
+    like = np.exp(fit.log_like - evidence)
+    none = (1.0 - chances.sum()) * float((like * np.exp(fit.log_prior)).sum())
+    factor = np.zeros(len(causes))
+    factor[near] = chances * (patterns @ like)
+    mixed = like * ((1.0 - chances.sum()) * np.exp(fit.log_prior) + chances @ patterns)
+    total = max(float(mixed.sum()), 1e-300)
+    return _View(
+        section, start, end, mixed / total, float(np.log(chance) + evidence + np.log(total)),
+        factor / total, none / total, slack, step,
+    )  # fmt: skip
+
+
+def _patterns(
+    fit: SectionFit, instants: np.ndarray, section: str, causes: list[Cause], slack_s: float
+) -> tuple[list[int], np.ndarray, np.ndarray]:
+    """What each cause in reach says of onset and end.
+
+    Returns (indices of the causes, prior chance of each, probability of every pair if it is the one, (N, P)).
+    """
     first, last = instants[0] - HOUR, instants[-1] + HOUR
     near = [n for n, c in enumerate(causes) if first <= c.start_s <= last]
+    if not near:
+        return near, np.empty(0), np.empty((0, fit.pairs.i.size))
     says = np.array([words_fit(causes[n].words, section) for n in near])
-    cause_prior = (1 - NONE_PRIOR) * says / max(says.sum(), 3.0) if near else np.empty(0)
-    none_prior = 1.0 - cause_prior.sum()
-    # likelihood relative to "none of these", and the posterior it leaves
-    factor = np.zeros(len(causes))
-    mixed = none_prior * plain
-    relative = np.exp(fit.log_like - fit.log_like.max())
-    scale = np.exp(fit.log_like.max() - evidence)
-    sd = float(np.hypot(ENTRY_SD_S, slack / np.sqrt(3)))
+    chances = (1 - NONE_PRIOR) * says / max(says.sum(), 3.0)
+    sd = float(np.hypot(ENTRY_SD_S, slack_s / np.sqrt(3)))
     length_prior = np.exp(fit.log_prior - fit.log_prior.max())
     per_start = np.bincount(fit.pairs.i, length_prior, instants.size)
-    given_start = length_prior / np.maximum(per_start[fit.pairs.i], 1e-300)
     # an end is told from the ends that the start allows
-    for n, p in zip(near, cause_prior, strict=True):
+    given_start = length_prior / np.maximum(per_start[fit.pairs.i], 1e-300)
+    patterns = np.empty((len(near), fit.pairs.i.size))
+    for row, n in enumerate(near):
         cause = causes[n]
         ks = _onset_kernel(instants, cause.start_s, sd)[fit.pairs.i]
         if cause.end_s is not None and cause.end_s > cause.start_s:
             ke = _end_kernel(instants, cause.end_s, sd)[fit.pairs.j]
-            weight = ks * (END_TRUST * ke + (1 - END_TRUST) * given_start)
+            patterns[row] = ks * (END_TRUST * ke + (1 - END_TRUST) * given_start)
         else:
-            weight = ks * given_start
-        here = weight * relative * scale
-        factor[n] = p * here.sum()
-        mixed = mixed + p * here
-    total = float(mixed.sum())
-    if total <= 0:
-        total = 1e-300
-    return _View(
-        section, start, end, mixed / total, float(np.log(chance) + evidence + np.log(total)),
-        factor / total, float(none_prior * plain.sum() / total), slack, step,
-    )  # fmt: skip
+            patterns[row] = ks * given_start
+    return near, chances, patterns
 
 
 def _onset_kernel(instants: np.ndarray, at: float, sd: float) -> np.ndarray:
     """Chance of each instant to be the onset that an entry speaks of, sums to at most 1."""
     edges = np.concatenate([[-np.inf], 0.5 * (instants[1:] + instants[:-1]), [np.inf]])
     prompt = np.diff(ndtr((edges - at) / sd))
+    loose = np.diff(laplace.cdf(edges, at, LOOSE_MEAN_S))
     late = np.diff(1.0 - np.exp(-np.maximum(edges - at, 0.0) / LATE_MEAN_S))
     inside = instants[0] - HOUR <= at <= instants[-1] + HOUR
-    return ((1 - LATE_SHARE) * prompt + LATE_SHARE * late) * inside
+    return ((1 - LOOSE_SHARE - LATE_SHARE) * prompt + LOOSE_SHARE * loose + LATE_SHARE * late) * inside
 
 
 def _end_kernel(instants: np.ndarray, at: float, sd: float) -> np.ndarray:
@@ -188,23 +206,64 @@ def _end_kernel(instants: np.ndarray, at: float, sd: float) -> np.ndarray:
 
 
 def _window(view: _View) -> tuple[float, float]:
-    """Shortest-tailed window that holds onset and end together with probability `COVER`."""
-    p = view.posterior
-    by_start = np.argsort(view.start_s)
-    by_end = np.argsort(view.end_s)
-    low = np.cumsum(p[by_start])
-    high = np.cumsum(p[by_end])
-    lo_t, hi_t = 0.0, 0.5 * (1 - COVER) * 2
-    best = (float(view.start_s[by_start[0]]), float(view.end_s[by_end[-1]]))
-    for _ in range(18):
-        tail = 0.5 * (lo_t + hi_t)
-        at_low, at_high = int(np.searchsorted(low, tail)), int(np.searchsorted(high, 1 - tail))
-        start = float(view.start_s[by_start[min(at_low, p.size - 1)]])
-        end = float(view.end_s[by_end[min(at_high, p.size - 1)]])
-        inside = p[(view.start_s >= start) & (view.end_s <= end)].sum()
-        if inside >= COVER:
-            best, lo_t = (start, end), tail
-        else:
-            hi_t = tail
+    """Shortest window that holds onset and end together with probability `COVER`."""
+    starts, i = np.unique(view.start_s, return_inverse=True)
+    ends, j = np.unique(view.end_s, return_inverse=True)
+    mass = np.bincount(i * ends.size + j, view.posterior, starts.size * ends.size)
+    # chance of an onset at or after a start and an end at or before an end
+    held = np.cumsum(mass.reshape(starts.size, ends.size)[::-1], axis=0)[::-1].cumsum(axis=1)
+    last = np.minimum((held < COVER * (1 - 1e-9)).sum(axis=1), ends.size - 1)
+    enough = held[np.arange(starts.size), last] >= COVER * (1 - 1e-9)
+    length = np.where(enough, ends[last] - starts, np.inf)
+    best = int(np.argmin(length))
     # an instant stands for half a step on either side
-    return best[0] - 0.5 * view.step_s, best[1] + 0.5 * view.step_s
+    return float(starts[best]) - 0.5 * view.step_s, float(ends[last[best]]) + 0.5 * view.step_s
+
+
+def middles(view: _View) -> tuple[float, float]:
+    """Medians of onset and end in the section's own time: the best single guesses."""
+    return median(view.start_s, view.posterior), median(view.end_s, view.posterior)
+
+
+def with_shared_vessels(
+    found: Sequence[Found], kinds: tuple[str, ...], share: Callable[[Found], float], routes: Routes,
+    causes: list[Cause],
+) -> list[Found]:  # fmt: skip
+    """Episodes whose vessel fits know what the others say of the vessels.
+
+    One plant has one melter: mass, plug and tanks are the same for every episode, so what another episode
+    says of them (its course, the entries it fits) weighs each draw in this one's sum.
+    """
+    says: dict[str, list[tuple[int, np.ndarray]]] = {}
+    for n, f in enumerate(found):
+        prior = section_prior(1.0 if f.wide else share(f), kinds[f.kind])
+        views = {}
+        for section, chance in prior.items():
+            fit = f.fits.get(section, f.fits["sharp"] if section not in VESSELS else None)
+            if fit is not None and chance > 0:
+                views[section] = (fit, _view(section, fit, chance, routes, causes, None).log_total)
+        total = logsumexp([v for _, v in views.values()])
+        for section, (fit, value) in views.items():
+            if fit.by_draw is not None and value - total > np.log(SURE):
+                _, chances, patterns = _patterns(fit, fit.instants_s, section, causes, 0.0)
+                pairs = (1.0 - chances.sum()) * np.exp(fit.log_prior) + chances @ patterns
+                told = logsumexp(fit.by_draw + np.log(np.maximum(pairs, 1e-300)), axis=1)
+                # draws come with their own weight; only what this episode adds is passed on
+                says.setdefault(section, []).append((n, told - fit_weights(routes, section)))
+    out = list(found)
+    for section, values in says.items():
+        for n, _ in values:
+            others = [value - value.max() for m, value in values if m != n]
+            fit = out[n].fits[section]
+            if not others or fit.by_draw is None:
+                continue
+            extra = np.maximum(np.sum(others, axis=0), -MOST_SAID)
+            extra = extra - logsumexp(extra + fit_weights(routes, section))
+            like = logsumexp(fit.by_draw + extra[:, None], axis=0)
+            out[n] = replace(out[n], fits={**out[n].fits, section: replace(fit, log_like=like)})
+    return out
+
+
+def fit_weights(routes: Routes, section: str) -> np.ndarray:
+    """Log weight of every draw of a section's vessels, shape (D,)."""
+    return np.array([d.log_weight for d in routes.draws[section]])

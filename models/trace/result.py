@@ -37,6 +37,7 @@ class Episode:
     """One episode. Times in Unix seconds; `section_weights` are probabilities.
 
     origin_start_s, origin_end_s : hold onset and end, in the section's own time, with probability 0.9
+    onset_s, stop_s : best single guesses of onset and end, in the section's own time
     causes : candidates with weights, heaviest first; none_weight : "none of these"
     members : rows of the defects given that lie in the episode's box
     """
@@ -56,6 +57,8 @@ class Episode:
     section_weights: dict[str, float]
     origin_start_s: float
     origin_end_s: float
+    onset_s: float
+    stop_s: float
     causes: tuple[tuple[Cause, float], ...]
     none_weight: float
     course: str
@@ -95,6 +98,8 @@ class Episode:
             "origin_section": self.section,
             "origin_start": when(self.origin_start_s),
             "origin_end": when(self.origin_end_s),
+            "origin_onset": when(self.onset_s),
+            "origin_stop": when(self.stop_s),
             "ranked_events": events,
             "roll": self.roll,
             "pitch_mm": None if self.pitch is None else round(self.pitch.pitch_mm, 3),

@@ -18,7 +18,7 @@ from models.trace.data import LineRows, TraceInput, Vessels
 
 DAY_S = 86400.0
 DRAWS = 48
-THROUGH_REFINER = 0.85  # how sure it is that melter glass passes the refiner's whole mass
+THROUGH_REFINER = 0.7  # how sure it is that melter glass passes the refiner's whole mass
 
 
 @dataclass(frozen=True)

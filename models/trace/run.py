@@ -13,7 +13,7 @@ from models.trace.episodes import Rules, find_episodes
 from models.trace.excursions import find_excursions
 from models.trace.fits import median
 from models.trace.grid import Grid, make_grid
-from models.trace.origin import Cause, Origin, causes_of, explain
+from models.trace.origin import Cause, Origin, causes_of, explain, with_shared_vessels
 from models.trace.repeats import Pitch, find_pitch, rayleigh
 from models.trace.result import Episode, TraceResult
 from models.trace.rolls import RollMatch, match_rolls, section_of
@@ -44,6 +44,10 @@ def trace(given: TraceInput, rules: Rules | None = None) -> TraceResult:
     scene = find_episodes(grid, given.defects.kinds, routes, rules or Rules())
     excursions = [x for series in given.tags for x in find_excursions(series)]
     causes = causes_of(given.events, excursions)
+    width = float(grid.shape[1]) * grid.cell_mm
+    scene.found = with_shared_vessels(
+        scene.found, given.defects.kinds, lambda f: min(1.0, (f.x_hi_mm - f.x_lo_mm) / width), routes, causes
+    )
     episodes = [_episode(found, scene, given, clock, routes, causes) for found in scene.found]
     episodes.sort(key=lambda e: (e.seen_start_s, e.kind, e.x_lo_mm))
     return TraceResult(
@@ -109,7 +113,7 @@ def _episode(
         name, left, right, found.wide, start, end,
         float(clock.log.metre_at(start)), float(clock.log.metre_at(end)), int(rows.size), float(expected),
         float(np.exp(min(0.0, found.log_p))), origin.section, origin.section_weights,
-        origin.start_s, origin.end_s, origin.causes, origin.none_weight,
+        origin.start_s, origin.end_s, origin.onset_s, origin.stop_s, origin.causes, origin.none_weight,
         _course_name(found, origin), pitch, tuple(rolls), curve, grid.index[rows],
     )  # fmt: skip
 

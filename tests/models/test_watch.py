@@ -32,6 +32,8 @@ def _episode(**values):
         "section_weights": {"melter": 1.0},
         "origin_start_s": (NOW - timedelta(days=3)).timestamp(),
         "origin_end_s": (NOW - timedelta(days=2)).timestamp(),
+        "onset_s": (NOW - timedelta(days=2.8)).timestamp(),
+        "stop_s": (NOW - timedelta(days=2.2)).timestamp(),
         "causes": (),
         "none_weight": 1.0,
         "course": "burst",

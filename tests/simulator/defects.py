@@ -156,12 +156,11 @@ def _try_episode(rng, line, shape, background):
         origin = float(rng.uniform(first, last - 2 * DAY))
         band = net if shape == "melter" or rng.random() < 0.6 else _band(rng, net, 0.4 * width, 0.8 * width)
         excess = rate * rng.uniform(1.2, 3.0) * (band[1] - band[0]) / 1000
-        t = _through_vessels(rng, line, VesselChain(tuple(chain)), origin, duration, excess)
+        t, seen = _through_vessels(rng, line, VesselChain(tuple(chain)), origin, duration, excess)
         if t.size < 40 or np.quantile(t, 0.95) > last - 0.3 * DAY or np.quantile(t, 0.05) < first + 2 * DAY:
             return None
         start, end = origin, origin + duration
         section = shape
-        seen = (float(np.quantile(t, 0.02)), float(np.quantile(t, 0.98)))
         x = rng.uniform(*band, t.size)
         return (
             line.log.metre_at(t),
@@ -206,7 +205,10 @@ def _band(rng, net, narrow, wide):
 
 
 def _through_vessels(rng, line, chain, origin, duration, excess_per_m):
-    """Times at inspection of defects made at a constant rate from `origin` on for `duration`."""
+    """Times at inspection of defects made at an even rate from `origin` on for `duration`; seen from and to.
+
+    A slow rise is said to be seen where it stands above a tenth of its peak.
+    """
     lag_m = line.layout.upstream_m["bath_inlet"]
     edges = np.arange(line.log_times[0], line.log_times[-1], BLOCK_S)
     middle = line.log.passed(line.log.metre_at(edges + BLOCK_S / 2), lag_m)
@@ -216,7 +218,9 @@ def _through_vessels(rng, line, chain, origin, duration, excess_per_m):
     full = max(float(response.max()), 1e-9)
     count = rng.poisson(excess_per_m * metres * response / full)
     block = np.repeat(np.arange(edges.size), count)
-    return edges[block] + rng.random(block.size) * BLOCK_S
+    high = np.flatnonzero(response > 0.1 * full)
+    seen = (float(edges[high[0]]), float(edges[high[-1]] + BLOCK_S)) if high.size else (origin, origin)
+    return edges[block] + rng.random(block.size) * BLOCK_S, seen
 
 
 def _repeat(rng, line, net):

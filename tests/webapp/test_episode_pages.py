@@ -59,6 +59,8 @@ def an_episode(**given: object) -> Episode:
         "section_weights": {"melter": 0.9, "bath": 0.1},
         "origin_start_s": START_S - 62 * HOUR,
         "origin_end_s": START_S - 55 * HOUR,
+        "onset_s": START_S - 60 * HOUR,
+        "stop_s": START_S - 56 * HOUR,
         "causes": ((Cause("E-7", EVENT.start_s, None, "melter", event=EVENT), 0.7),),
         "none_weight": 0.3,
         "course": "burst",
