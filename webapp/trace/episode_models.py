@@ -41,6 +41,8 @@ class EpisodeCard:
     seen_end: datetime
     made_start: datetime
     made_end: datetime
+    onset: datetime
+    stop: datetime
     section: str
     section_share: float
     usual: str
@@ -152,6 +154,8 @@ def _card(episode: Episode) -> EpisodeCard:
         seen_end=_instant(episode.seen_end_s),
         made_start=_instant(episode.origin_start_s),
         made_end=_instant(episode.origin_end_s),
+        onset=_instant(episode.onset_s),
+        stop=_instant(episode.stop_s),
         section=SECTION_WORDS.get(episode.section, episode.section),
         section_share=episode.section_weights.get(episode.section, 0.0),
         usual=usual_words(episode.expected),
