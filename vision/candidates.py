@@ -34,7 +34,7 @@ class Pyramid:
     plain : level k has pixels of 2**k photo pixels (area means)
     smooth : the same after a 3 x 3 binomial kernel, coarse ones with the wider surroundings taken off;
         level 0 as
-        bytes, see `_bytes`
+        bytes, see `_bytes_and_half`
     sd : robust standard deviation of each `smooth`, from the photo's own quiet parts
     """
 
@@ -50,8 +50,8 @@ class Candidates:
     box_px : int (N, 4) x, y, width, height; x_px, y_px : middle of the box; area_px : of the grown mask
     peak : highest response in standard deviations; coarse : True where only the coarse scales saw it
     cut : True when there were more than could be kept
-    compact : uint8, half the photo's size, 255 on strong spots that are no lines (the search for lines
-        leaves them out)
+    compact : int (M, 4) x0, y0, x1, y1 at half the photo's size: strong spots that are no lines (the search
+        for lines leaves them out)
     """
 
     x_px: NDArray[np.float32]
@@ -61,7 +61,7 @@ class Candidates:
     peak: NDArray[np.float32]
     coarse: NDArray[np.bool_]
     cut: bool
-    compact: NDArray[np.uint8]
+    compact: NDArray[np.int32]
 
     def __len__(self) -> int:
         return int(self.x_px.size)
@@ -74,14 +74,16 @@ class Candidates:
 
 def build_pyramid(flat: Flat, levels: int = 5) -> Pyramid:
     """Halve the signal `levels` - 1 times and measure the noise of each level."""
+    coded, half = _bytes_and_half(flat.signal)
     plain: list[FloatImage] = [flat.signal]
     for _ in range(levels - 1):
         last = plain[-1]
         h, w = last.shape[0] // 2 * 2, last.shape[1] // 2 * 2
         if min(h, w) < 8:
             break
-        plain.append(cv2.resize(last[:h, :w], (w // 2, h // 2), interpolation=cv2.INTER_AREA))
-    smooth: list[NDArray[Any]] = [_bytes(plain[0])]
+        smaller = half if len(plain) == 1 else _halved(last[:h, :w])
+        plain.append(smaller)
+    smooth: list[NDArray[Any]] = [coded]
     sd = [robust_sd((smooth[0][2::7, 2::7].astype(np.float32) - ZERO) / STEPS, flat.mask[2::7, 2::7], 1)]
     for level, image in enumerate(plain[1:], start=1):
         soft = cv2.GaussianBlur(image, (3, 3), 0)
@@ -92,18 +94,30 @@ def build_pyramid(flat: Flat, levels: int = 5) -> Pyramid:
     return Pyramid(tuple(plain), tuple(smooth), tuple(sd))
 
 
-def _bytes(signal: FloatImage) -> NDArray[np.uint8]:
-    """The full-size signal smoothed, as bytes: `ZERO` is no signal, `STEPS` are one sd. A quarter of the
-    traffic."""
+def _bytes_and_half(signal: FloatImage) -> tuple[NDArray[np.uint8], FloatImage]:
+    """The full-size signal smoothed, as bytes (`ZERO` is no signal, `STEPS` are one sd: a quarter of the
+    traffic), and the signal at half its size.
+    """
     h, w = signal.shape
     coded = np.empty((h, w), np.uint8)
+    half = np.empty((h // 2, w // 2), np.float32)
     for y in range(0, h, STRIP_ROWS):  # strips stay in the processor's cache
-        part = cv2.max(signal[y : y + STRIP_ROWS], -ZERO / STEPS)
-        cv2.convertScaleAbs(part, dst=coded[y : y + STRIP_ROWS], alpha=STEPS, beta=ZERO)
-    return np.asarray(cv2.GaussianBlur(coded, (3, 3), 0), np.uint8)
+        strip = signal[y : y + STRIP_ROWS]
+        cv2.convertScaleAbs(
+            cv2.max(strip, -ZERO / STEPS), dst=coded[y : y + STRIP_ROWS], alpha=STEPS, beta=ZERO
+        )
+        rows, columns = strip.shape[0] // 2 * 2, w // 2 * 2
+        if min(rows, columns):
+            half[y // 2 : (y + rows) // 2] = _halved(strip[:rows, :columns])
+    return np.asarray(cv2.GaussianBlur(coded, (3, 3), 0), np.uint8), half
 
 
-def robust_sd(image: FloatImage, mask: NDArray[np.uint8], shrink: int, samples: int = 60_000) -> float:
+def _halved(image: FloatImage) -> FloatImage:
+    h, w = image.shape
+    return np.asarray(cv2.resize(image, (w // 2, h // 2), interpolation=cv2.INTER_AREA), np.float32)
+
+
+def robust_sd(image: FloatImage, mask: NDArray[np.uint8], shrink: int, samples: int = 30_000) -> float:
     """Standard deviation of the quiet part: 1.4826 x median |value| over a grid of unmasked pixels, or what
     the tail says if that is more (noise that JPEG has gathered in blocks has a heavy tail), but at most
     `TAIL_MOST` times as much: where marks cover more than the tail's share of a field, the tail is theirs.
@@ -118,9 +132,10 @@ def robust_sd(image: FloatImage, mask: NDArray[np.uint8], shrink: int, samples: 
     good = take[mask[np.ix_(rows, cols)] > 0]
     if good.size < 16:
         return 1.0
-    size = np.abs(good)
-    middle = float(1.4826 * np.median(size))
-    tail = float(np.quantile(size, TAIL_SHARE)) / TAIL_SIGMA
+    places = [good.size // 2, int(TAIL_SHARE * (good.size - 1))]
+    size = np.partition(np.abs(good), places)
+    middle = 1.4826 * float(size[places[0]])
+    tail = float(size[places[1]]) / TAIL_SIGMA
     return max(middle, min(tail, TAIL_MOST * middle), 1e-3)
 
 
@@ -150,19 +165,19 @@ def find_spots(flat: Flat, lighting: str, pyramid: Pyramid, most: int = MOST_CAN
     )
 
 
-def _outside(image: NDArray[Any], limit: float, both_signs: bool) -> NDArray[np.uint8]:
+def _inside(image: NDArray[Any], limit: float, both_signs: bool) -> NDArray[np.uint8]:
+    """255 where the signal lies within the limit."""
     if image.dtype == np.uint8:
         low = ZERO - limit * STEPS if both_signs else 0.0
-        return np.asarray(cv2.bitwise_not(cv2.inRange(image, low, ZERO + limit * STEPS)), np.uint8)
+        return np.asarray(cv2.inRange(image, low, ZERO + limit * STEPS), np.uint8)
     if both_signs:
-        inside = cv2.inRange(image, -limit, limit)
-        return np.asarray(cv2.bitwise_not(inside), np.uint8)
-    return np.asarray(cv2.compare(image, limit, cv2.CMP_GT), np.uint8)
+        return np.asarray(cv2.inRange(image, -limit, limit), np.uint8)
+    return np.asarray(cv2.compare(image, limit, cv2.CMP_LE), np.uint8)
 
 
 def _grow(
     pyramid: Pyramid, levels: tuple[int, ...], base: int, both_signs: bool
-) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32], NDArray[np.uint8]]:
+) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32], NDArray[np.int32]]:
     """Boxes (photo px), areas (px2), peaks (sd) of the parts that hold a seed, and where the compact ones
     are.
 
@@ -170,23 +185,20 @@ def _grow(
     """
     none = (np.zeros((0, 4), np.int64), np.zeros(0, np.float32), np.zeros(0, np.float32))
     if not levels or base >= len(pyramid.smooth):
-        return *none, np.zeros((1, 1), np.uint8)
+        return *none, np.zeros((0, 4), np.int32)
     h, w = pyramid.smooth[base].shape
     low = np.zeros((h, w), np.uint8)
     for level in levels:
-        mask = _outside(
-            pyramid.smooth[level],
-            GROW_SIGMA * pyramid.sd[level] * (1.25 if level != base else 1.0),
-            both_signs,
-        )
+        limit = GROW_SIGMA * pyramid.sd[level] * (1.25 if level != base else 1.0)
+        inside = _inside(pyramid.smooth[level], limit, both_signs)
         if level < base:
-            mask = cv2.resize(mask[: h * 2, : w * 2], (w, h), interpolation=cv2.INTER_AREA)
+            inside = cv2.resize(inside[: h * 2, : w * 2], (w, h), interpolation=cv2.INTER_AREA)
         elif level > base:
-            mask = cv2.resize(mask, (w, h), interpolation=cv2.INTER_NEAREST)
-        low |= mask
+            inside = cv2.resize(inside, (w, h), interpolation=cv2.INTER_NEAREST)
+        low |= cv2.compare(inside, 255, cv2.CMP_LT)
     found = cv2.findNonZero(low)
     if found is None:
-        return *none, np.zeros((h, w), np.uint8)
+        return *none, np.zeros((0, 4), np.int32)
     xs, ys = found.reshape(-1, 2).T
     count, labels, stats, _ = cv2.connectedComponentsWithStatsWithAlgorithm(low, 8, cv2.CV_32S, cv2.CCL_BBDT)
     strength = np.zeros(ys.size, np.float32)
@@ -207,21 +219,20 @@ def _grow(
     size = 2**base
     box = stats[keep, :4].astype(np.int64) * size
     area = stats[keep, cv2.CC_STAT_AREA].astype(np.float32)
-    compact = _compact(stats[keep, :4], area, peak[keep], (h, w))
+    compact = _compact(stats[keep, :4], area, peak[keep])
     return box, area * size * size, peak[keep], compact
 
 
 def _compact(
-    box: NDArray[np.int32], area: NDArray[np.float32], peak: NDArray[np.float32], shape: tuple[int, int]
-) -> NDArray[np.uint8]:
-    """Boxes of strong parts that fill their longest side's square too well for a line."""
-    canvas = np.zeros(shape, np.uint8)
+    box: NDArray[np.int32], area: NDArray[np.float32], peak: NDArray[np.float32]
+) -> NDArray[np.int32]:
+    """Boxes, with a rim, of strong parts that fill their longest side's square too well for a line."""
     longest = box[:, 2:].max(1)
-    spot = (peak > 6) & ((longest <= 5) | (area > 0.22 * longest.astype(np.float32) ** 2))
-    for x, y, w, h in box[spot & (longest < 60)].tolist():
-        rim = 2 + max(w, h) // 4
-        canvas[max(y - rim, 0) : y + h + rim, max(x - rim, 0) : x + w + rim] = 255
-    return canvas
+    spot = (peak > 6) & ((longest <= 5) | (area > 0.22 * longest.astype(np.float32) ** 2)) & (longest < 60)
+    x, y, w, h = box[spot].T
+    rim = 2 + np.maximum(w, h) // 4
+    corners = (np.maximum(x - rim, 0), np.maximum(y - rim, 0), x + w + rim, y + h + rim)
+    return np.column_stack(corners).astype(np.int32)
 
 
 def _raise(strength: NDArray[np.float32], values: NDArray[np.float32], sd: float, both_signs: bool) -> None:

@@ -107,7 +107,9 @@ def name_spots(heads: tuple[Head, Head], table: Array, names: list[str]) -> Arra
     rows = kinds.spread_out(*_probable(first, table, names))
     usual = (again.more["usual_mean"], again.more["usual_variance"])
     rows = kinds.spread_out(*_probable(again, *second_look.beside_dust(table, names, rows, usual)))
-    return second_look.own_shares(kinds.without_scratch(rows), again.more["shares"])
+    rows = second_look.own_shares(kinds.without_scratch(rows), again.more["shares"])
+    slope, shift = again.more["settle"]
+    return second_look.settled(rows, float(slope), float(shift))
 
 
 def _probable(head: Head, table: Array, names: list[str]) -> tuple[Array, tuple[str, ...]]:

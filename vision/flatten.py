@@ -21,7 +21,7 @@ from vision.results import ByteImage, Flat, FloatImage
 from vision.tubes import Tubes
 
 BLOCK_PX = 8
-NOISE_SAMPLES = 60_000
+NOISE_SAMPLES = 40_000
 SMALLEST_NOISE = 0.35  # rounding to whole grey values alone gives 0.29
 WIDEST_NUCLEUS_MM = 12.0
 NARROWEST_WINDOW_PX, WIDEST_WINDOW_PX = 88, 248

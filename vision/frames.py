@@ -108,21 +108,27 @@ class Frame:
         return bent
 
     def _straighten(self, bent: Points) -> Points:
-        """Inverse of `_bend`: Newton's method on the radius."""
-        if self.k1 == 0.0 and self.k2 == 0.0:
-            return bent
-        bent_radius = np.hypot(bent[:, :1], bent[:, 1:])
-        r = bent_radius / (1.0 + self.k1 * bent_radius**2)
-        for _ in range(8):  # two or three steps do for any lens in use
-            r2 = r * r
-            slope = np.maximum(1.0 + r2 * (3 * self.k1 + 5 * self.k2 * r2), 0.2)
-            change = (r * (1.0 + r2 * (self.k1 + self.k2 * r2)) - bent_radius) / slope
-            r -= change
-            if np.abs(change).max(initial=0.0) < 1e-11:
-                break
+        return straightened(bent, self.k1, self.k2)
+
+
+def straightened(bent: Points, k1: float, k2: float) -> Points:
+    """Where places bent by the lens would lie without it, both in units of the frame's norm: Newton's method
+    on the radius.
+    """
+    if k1 == 0.0 and k2 == 0.0:
+        return bent
+    bent_radius = np.hypot(bent[:, :1], bent[:, 1:])
+    r = bent_radius / (1.0 + k1 * bent_radius**2)
+    for _ in range(8):  # two or three steps do for any lens in use
         r2 = r * r
-        ideal: Points = bent / (1.0 + self.k1 * r2 + self.k2 * r2 * r2)
-        return ideal
+        slope = np.maximum(1.0 + r2 * (3 * k1 + 5 * k2 * r2), 0.2)
+        change = (r * (1.0 + r2 * (k1 + k2 * r2)) - bent_radius) / slope
+        r -= change
+        if np.abs(change).max(initial=0.0) < 1e-11:
+            break
+    r2 = r * r
+    ideal: Points = bent / (1.0 + k1 * r2 + k2 * r2 * r2)
+    return ideal
 
 
 def _points(points: ArrayLike) -> Points:

@@ -117,14 +117,13 @@ def _to_border(flat: Flat, path: np.ndarray) -> float:
     """Distance of the path (its middle half) to the end of the glass or the photo, at most 40 px."""
     h, w = flat.mask.shape
     some = path[len(path) // 4 : max(len(path) // 4 + 1, 3 * len(path) // 4) : max(1, len(path) // 24)]
+    reach = np.array([2.0, 5, 9, 14, 20, 28, 36])
     best = 40.0
     for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-        hit = np.full(len(some), 40.0)
-        for r in (36, 28, 20, 14, 9, 5, 2):
-            x, y = (some[:, 0] + dx * r).astype(int), (some[:, 1] + dy * r).astype(int)
-            out = (x < 0) | (y < 0) | (x >= w) | (y >= h)
-            out[~out] = flat.mask[y[~out], x[~out]] == 0
-            hit[out] = r
+        x, y = (some[:, :1] + dx * reach).astype(int), (some[:, 1:] + dy * reach).astype(int)
+        out = (x < 0) | (y < 0) | (x >= w) | (y >= h)
+        out |= flat.mask[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)] == 0
+        hit = np.where(out.any(1), reach[out.argmax(1)], 40.0)
         best = min(best, float(np.median(hit)))
     return best
 

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.frames import Frame
+from vision.frames import Frame, straightened
 from vision.photo_setup import Corners
 from vision.tags import SeenTag
 
@@ -117,10 +117,15 @@ def _fit(tags: list[SeenTag], told: dict[int, Corners], width_px: int, height_px
     sides = line_b - line_a
     normals = np.column_stack([sides[:, 1], -sides[:, 0]]) / np.linalg.norm(sides, axis=1, keepdims=True)
 
-    def misfit(q: Floats, scale: Floats, noise_px: float) -> Floats:
-        frame = _frame(q, centre, norm)
-        outwards = np.sum((frame.px_to_mm(points) - line_a) * normals, axis=1)
-        return np.concatenate([outwards / scale - q[10], q[8:] * noise_px / PRIOR_SD])
+    def misfit(q: Floats, scale: Floats, noise_px: float) -> tuple[Floats, Floats]:
+        places, slopes = _places_and_slopes(q, (points - np.asarray(centre)) / norm)
+        outwards = np.sum((places - line_a) * normals, axis=1)
+        value = np.concatenate([outwards / scale - q[10], q[8:] * noise_px / PRIOR_SD])
+        jacobian = np.zeros((value.size, q.size))
+        jacobian[: len(points), :10] = np.einsum("nij,ni->nj", slopes, normals / scale[:, None])
+        jacobian[: len(points), 10] = -1.0
+        jacobian[len(points) :, 8:] = np.diag(noise_px / PRIOR_SD)
+        return value, jacobian
 
     noise_px = 0.05
     for _ in range(2):  # again with the scale where the points lie and the noise that they show
@@ -140,26 +145,54 @@ def _fit(tags: list[SeenTag], told: dict[int, Corners], width_px: int, height_px
     return FrameFit(frame, rms, rms * median_scale, of_tag, used, float(p[10]), covariance, p)
 
 
-def _least_squares(misfit: Callable[[Floats], Floats], start: Floats) -> tuple[Floats, Floats, Floats]:
-    """Smallest sum of squares of `misfit`: parameters, residuals there, and the normal matrix."""
-    p, value, damping = start, misfit(start), 1e-8
+def _least_squares(
+    misfit: Callable[[Floats], tuple[Floats, Floats]], start: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Smallest sum of squares of what `misfit` gives beside its slopes (residuals x parameters): parameters,
+    residuals there, and the normal matrix.
+    """
+    p, damping = start, 1e-8
+    value, jacobian = misfit(start)
     normal = np.eye(len(p))
     for _ in range(20):
-        jacobian = np.column_stack([(misfit(p + e) - value) / 1e-6 for e in np.eye(len(p)) * 1e-6])
         normal = jacobian.T @ jacobian
         damped = normal + damping * np.diag(np.diag(normal) + 1e-12)
         change = -np.linalg.solve(damped, jacobian.T @ value)
-        tried = misfit(p + change)
+        tried, slopes = misfit(p + change)
         before, after = float(value @ value), float(tried @ tried)
         if not after <= before:
             damping = max(damping, 1e-7) * 100.0
             if damping > 1e4:
                 break
             continue
-        p, value, damping = p + change, tried, damping * 0.1
+        p, value, jacobian, damping = p + change, tried, slopes, damping * 0.1
         if before - after < 1e-4 * before:
             break
     return p, value, normal
+
+
+def _places_and_slopes(q: Floats, bent: Floats) -> tuple[Floats, Floats]:
+    """Sheet places (N, 2) of photo places brought to about 1, and their slopes (N, 2, 10) over the homography
+    and k1, k2.
+
+    The straightened radius r solves r (1 + k1 r2 + k2 r4) = bent radius; its slopes over k1 and k2 follow
+    from differentiating that.
+    """
+    u = straightened(bent, float(q[8]), float(q[9]))
+    h = np.append(q[:8], 1.0).reshape(3, 3)
+    xyw = u @ h[:, :2].T + h[:, 2]
+    w = xyw[:, 2:]
+    places = xyw[:, :2] / w
+    flat = np.column_stack([u, np.ones(len(u))]) / w
+    slopes = np.zeros((len(u), 2, 10))
+    slopes[:, 0, :3] = slopes[:, 1, 3:6] = flat
+    slopes[:, :, 6:8] = -places[:, :, None] * flat[:, None, :2]
+    over_u = (h[:2, :2] - places[:, :, None] * h[2, :2]) / w[:, :, None]
+    r2 = np.sum(u * u, axis=1, keepdims=True)
+    shrink = -r2 / np.maximum(1.0 + r2 * (3 * q[8] + 5 * q[9] * r2), 0.2)
+    slopes[:, :, 8] = np.einsum("nij,nj->ni", over_u, u * shrink)
+    slopes[:, :, 9] = np.einsum("nij,nj->ni", over_u, u * shrink * r2)
+    return places, slopes
 
 
 def _side_points(

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.beamlets import find_stretches
-from vision.candidates import ZERO, Candidates, Pyramid
+from vision.candidates import STRIP_ROWS, ZERO, Candidates, Pyramid
 from vision.results import DARK_FIELD
 from vision.tracing import densify, trace_all
 
@@ -67,8 +67,9 @@ def find_lines(pyramid: Pyramid, lighting: str, seen: Candidates | None = None) 
     if len(pyramid.plain) < 2 or min(pyramid.plain[1].shape) < 32:
         return []
     fine, sd = _sharpen(pyramid)
-    if seen is not None and seen.compact.shape == fine.shape:
-        fine[seen.compact > 0] = 0
+    if seen is not None:
+        for x, y, x1, y1 in seen.compact.tolist():
+            fine[y:y1, x:x1] = 0
     stretches = find_stretches(fine, both_signs=lighting != DARK_FIELD)
     raw = trace_all(fine, sd, stretches)
     rough: list[Rough] = [
@@ -150,19 +151,23 @@ def _sharpen(pyramid: Pyramid) -> tuple[NDArray[np.int16], float]:
     coded = cv2.resize(pyramid.smooth[0][: 2 * h, : 2 * w], (w, h), interpolation=cv2.INTER_AREA)
     soft = cv2.GaussianBlur(coded, (3, 3), 0)
     wide = cv2.blur(coded, (WIDEST_SAMPLES, WIDEST_SAMPLES))
-    fine = cv2.subtract(soft, wide, dtype=cv2.CV_16S)
-    fine <<= UNIT_BITS
-    base = (soft.astype(np.int16) - int(ZERO)) << UNIT_BITS
-    some = np.abs(fine[3::7, 3::7].astype(np.float32))
+    unit = 1 << UNIT_BITS
+    some = unit * np.abs(soft[3::7, 3::7].astype(np.float32) - wide[3::7, 3::7])
     some = some[some > 0]
     sd = max(1.4826 * float(np.median(some)), 4.0) if some.size else 32.0
-    limit = int(min(CLIP_SIGMA * sd, 500))
-    # taking the surroundings off gives a strong line two false neighbours of the other sign: where the
-    # signal itself
-    # does not have that sign, nothing is left
-    bright = cv2.min(cv2.max(cv2.min(fine, limit), 0), cv2.max(base, 0))
-    dull = cv2.max(cv2.min(cv2.max(fine, -limit), 0), cv2.min(base, 0))
-    return np.asarray(cv2.add(bright, dull), np.int16), sd
+    limit = float(min(int(CLIP_SIGMA * sd), 500))
+    fine = np.empty((h, w), np.int16)
+    for y in range(0, h, STRIP_ROWS):  # strips stay in the processor's cache
+        strip = slice(y, y + STRIP_ROWS)
+        # taking the surroundings off gives a strong line two false neighbours of the other sign: where the
+        # signal itself does not have that sign, nothing is left
+        base = cv2.subtract(soft[strip], ZERO, dtype=cv2.CV_16S)
+        base <<= UNIT_BITS
+        most, least = cv2.min(cv2.max(base, 0.0), limit), cv2.max(cv2.min(base, 0.0), -limit)
+        part = cv2.subtract(soft[strip], wide[strip], dtype=cv2.CV_16S)
+        part <<= UNIT_BITS
+        cv2.min(cv2.max(part, least), most, dst=fine[strip])
+    return fine, sd
 
 
 def fit_lines(pyramid: Pyramid, rough: list[Rough]) -> list[Line | None]:

@@ -29,6 +29,7 @@ MOST_SD = 6.0
 SMALLEST_VARIANCE = 1e-4
 SMALLEST_SHARE = 1e-3
 DUST = CLASSES.index("dust")
+DEFECTS = [CLASSES.index("bubble"), CLASSES.index("stone")]
 USUAL_SPOTS = 20.0  # spots that the usual shares weigh as much as
 ROUNDS = 40
 
@@ -99,6 +100,30 @@ def own_shares(rows: Array, usual: Array) -> Array:
     factor = after / np.maximum(each, 1e-12)
     result = rows * (factor @ groups.T)
     return np.asarray(result / np.maximum(result.sum(1, keepdims=True), 1e-12), np.float32)
+
+
+def settled(rows: Array, slope: float, shift: float) -> Array:
+    """Probabilities whose odds of a spot being a defect are taken to the power `slope` and times
+    exp(`shift`); same shape, rows still sum to 1.
+
+    Shares estimated from the very spots that they then weigh make sure scores too sure; the two numbers are
+    fitted on photos kept for choosing (J. Platt's sigmoid, "Probabilistic outputs for support vector
+    machines", 1999).
+    """
+    if not len(rows):
+        return rows
+    defect = rows[:, DEFECTS].sum(1)
+    after = 1.0 / (1.0 + np.exp(-(slope * log_odds(defect) + shift)))
+    factor = np.tile((1.0 - after) / np.maximum(1.0 - defect, 1e-9), (rows.shape[1], 1)).T
+    factor[:, DEFECTS] = (after / np.maximum(defect, 1e-9))[:, None]
+    result = rows * factor
+    return np.asarray(result / np.maximum(result.sum(1, keepdims=True), 1e-12), np.float32)
+
+
+def log_odds(probability: Array) -> Array:
+    """Logarithm of p / (1 - p), p kept off 0 and 1."""
+    p = np.clip(np.asarray(probability, np.float64), 1e-7, 1 - 1e-7)
+    return np.asarray(np.log(p / (1 - p)))
 
 
 def _groups() -> Array:

@@ -25,14 +25,16 @@ MOST_SEEDS = 60
 
 
 def clusters_of(seen: Stretches, shape: tuple[int, int]) -> NDArray[np.intp]:
-    """Number of the connected group that each stretch belongs to (drawn three samples wide)."""
-    canvas = np.zeros(shape, np.uint8)
-    for a, b in zip(np.round(seen.start).astype(int), np.round(seen.end).astype(int), strict=True):
-        cv2.line(canvas, (int(a[0]), int(a[1])), (int(b[0]), int(b[1])), 255, 3)
+    """Number of the connected group that each stretch belongs to, on a canvas of half the size."""
+    canvas = np.zeros((shape[0] // 2 + 1, shape[1] // 2 + 1), np.uint8)
+    start, end = np.round(seen.start / 2).astype(int), np.round(seen.end / 2).astype(int)
+    for (x0, y0), (x1, y1) in zip(start.tolist(), end.tolist(), strict=True):
+        cv2.line(canvas, (x0, y0), (x1, y1), 255, 1)
     _, labels = cv2.connectedComponents(canvas, connectivity=8)
-    middle = np.round((seen.start + seen.end) / 2).astype(int)
-    x, y = np.clip(middle[:, 0], 0, shape[1] - 1), np.clip(middle[:, 1], 0, shape[0] - 1)
-    return np.asarray(2 * labels[y, x] + (seen.sign > 0), np.intp)
+    x, y = np.clip((start + end) // 2, 0, [canvas.shape[1] - 1, canvas.shape[0] - 1]).T
+    # a middle may fall beside the thin line by a sample
+    group = np.max([labels[np.clip(y + dy, 0, canvas.shape[0] - 1), x] for dy in (-1, 0, 1)], axis=0)
+    return np.asarray(2 * group + (seen.sign > 0), np.intp)
 
 
 def trace_all(image: Array, sd: float, seen: Stretches) -> list[tuple[Array, float, float]]:

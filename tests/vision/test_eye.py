@@ -28,15 +28,22 @@ def seen_in(grey: np.ndarray, lighting: str, mm_per_px: float, blur_px: float) -
     return eye.measure(grey, flat, places, lighting, blur_px, mm_per_px)
 
 
-@pytest.fixture(scope="module")
-def unseen() -> list[tuple[Any, list[Sighting]]]:
+def _fields(count: int, first: int, defects: int, specks: int) -> list[tuple[Any, list[Sighting]]]:
+    """Painted fields of 900 x 900 pixels with what the eye sees in each."""
     out = []
-    for k in range(PHOTOS):
+    for k in range(first, first + count):
         rng = np.random.default_rng(TESTING.start + k)
-        field = paint_field(rng, lighting=LIGHTINGS[k % 2], size=(900, 900), defects=8, specks=12, dirt=0.4)
+        field = paint_field(
+            rng, lighting=LIGHTINGS[k % 2], size=(900, 900), defects=defects, specks=specks, dirt=0.4
+        )
         blur = float(np.hypot(field.blur_px, 0.29))
         out.append((field, seen_in(field.grey, field.lighting, field.mm_per_px, blur)))
     return out
+
+
+@pytest.fixture(scope="module")
+def unseen() -> list[tuple[Any, list[Sighting]]]:
+    return _fields(PHOTOS, first=0, defects=8, specks=12)
 
 
 def pairs_of(unseen: list[tuple[Any, list[Sighting]]]) -> list[tuple[dict[str, Any], Sighting | None]]:
@@ -79,20 +86,29 @@ def test_lengths_and_their_uncertainty_hold(unseen: list[tuple[Any, list[Sightin
     assert np.mean(sure < 1.96) > 0.8
 
 
-def test_scores_are_probabilities(unseen: list[tuple[Any, list[Sighting]]]) -> None:
-    """Stated probability and frequency differ little over all that is listed."""
+def test_scores_are_probabilities() -> None:
+    """Stated probability and frequency differ little over all spots that are listed, on fields with as many
+    defects among the dirt as the line brings.
+
+    What lies on a defect that nobody can see is neither right nor wrong; of several sightings of one defect
+    the surest stands for it.
+    """
     score, true = [], []
-    for field, sightings in unseen:
-        for s in sightings:
-            if s.path_px is not None:
-                continue
-            near = [
-                np.hypot(s.x_px - r["x_px"], s.y_px - r["y_px"]) < max(2, 0.5 * r["length_px"])
-                for r in field.defects
+    for field, sightings in _fields(16, first=100, defects=4, specks=12):
+        taken: set[int] = set()
+        for s in sightings:  # by falling score
+            on = [
+                k
+                for k, row in enumerate(field.defects)
+                if np.hypot(s.x_px - row["x_px"], s.y_px - row["y_px"]) < max(2, 0.5 * row["length_px"])
             ]
+            if s.path_px is not None or any(k in taken or not field.defects[k]["visible"] for k in on):
+                continue
+            taken.update(on)
             score.append(s.score)
-            true.append(any(near))
-    assert calibration_error(np.array(score), np.array(true)) < 0.2
+            true.append(bool(on))
+    assert len(score) > 120
+    assert calibration_error(np.array(score), np.array(true)) < 0.15
     high = np.array(score) > 0.5
     assert np.mean(np.array(true)[high]) > 0.7
 

@@ -11,6 +11,7 @@ import pytest
 from tests.vision.tag_photo import TagPhoto, draw
 from vision import Frame, PhotoSetup, StageError
 from vision.placing import Placed, place_photo
+from vision.scale import _places_and_slopes
 from vision.tags import find_tags
 
 
@@ -168,3 +169,14 @@ def test_broken_frames_are_refused(broken: dict[str, object]) -> None:
         Frame.from_dict(broken if not broken else {**whole, **broken})
     with pytest.raises(StageError, match=r"expected \(N, 2\)"):
         Frame.square_on(0.2, 0, 0).px_to_mm([1.0, 2.0])
+
+
+def test_slopes_of_the_fit_are_those_of_small_steps() -> None:
+    """Analytic slopes against central differences, for a tilted view through a bent lens."""
+    rng = np.random.default_rng(6)
+    q = np.array([1.0, 0.02, 0.1, -0.03, 0.95, 0.2, 0.05, -0.04, 0.06, -0.01, 0.0])
+    bent = rng.uniform(-1, 1, (9, 2))
+    _, slopes = _places_and_slopes(q, bent)
+    for i, step in enumerate(np.eye(11)[:10] * 1e-6):
+        numeric = (_places_and_slopes(q + step, bent)[0] - _places_and_slopes(q - step, bent)[0]) / 2e-6
+        assert slopes[:, :, i] == pytest.approx(numeric, abs=1e-7)

@@ -5,7 +5,7 @@ import pytest
 
 from vision.kinds import CLASSES
 from vision.learner import load
-from vision.second_look import COMPARED, DUST, beside_dust, own_shares
+from vision.second_look import COMPARED, DUST, beside_dust, log_odds, own_shares, settled
 
 BUBBLE, STONE = CLASSES.index("bubble"), CLASSES.index("stone")
 DEFECTS = [BUBBLE, STONE]
@@ -56,6 +56,22 @@ def test_few_spots_hardly_move_what_is_usual_and_none_are_no_trouble() -> None:
     assert own_shares(np.zeros((0, len(CLASSES))), _expected_half()).shape == (0, len(CLASSES))
 
 
+def test_settled_odds_are_a_power_and_a_factor_of_what_they_were() -> None:
+    rng = np.random.default_rng(9)
+    rows = rng.dirichlet(np.full(len(CLASSES), 0.4), 300)
+    after = settled(rows, 0.7, -0.2)
+    assert after.sum(1) == pytest.approx(1.0, abs=1e-5)
+    before, now = (log_odds(r[:, DEFECTS].sum(1)) for r in (rows, after))
+    clear = np.abs(before) < 8
+    assert now[clear] == pytest.approx(0.7 * before[clear] - 0.2, abs=0.01)
+    # what kind of defect it is, and what kind of dirt, is left as it was
+    both = rows[:, DEFECTS].sum(1) > 1e-3
+    share = rows[both, BUBBLE] / rows[both][:, DEFECTS].sum(1)
+    assert after[both, BUBBLE] / after[both][:, DEFECTS].sum(1) == pytest.approx(share, abs=1e-4)
+    assert settled(rows, 1.0, 0.0) == pytest.approx(rows, abs=1e-5)
+    assert settled(rows[:0], 0.7, -0.2).shape == (0, len(CLASSES))
+
+
 def _table(count: int, rng: np.random.Generator) -> tuple[np.ndarray, list[str]]:
     names = [*COMPARED, "other"]
     table = rng.normal(0, 1, (count, len(names)))
@@ -97,3 +113,4 @@ def test_the_weights_hold_what_a_second_look_needs() -> None:
         assert more["shares"].shape == (len(CLASSES),)
         assert more["shares"].sum() == pytest.approx(1.0, abs=1e-3)
         assert 0.02 < more["shares"][DEFECTS].sum() < 0.5
+        assert 0.3 < more["settle"][0] < 1.5

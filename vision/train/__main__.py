@@ -1,8 +1,8 @@
 """Make the weights again: `python -m vision.train [--seed S] [--share F] [--keep DIR] [--out FILE]`.
 
 Draws the photos of `PLAN`, runs them through the stages of an inspection, fits the heads and writes one
-file. Takes about an hour on one core; `--share 0.1` draws a tenth, to try things out. `--keep` holds tables
-between runs.
+file. Takes half an hour to an hour on one core; `--share 0.1` draws a tenth, to try things out. `--keep`
+holds tables between runs.
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ class Batch:
 PLAN = (
     Batch("traced", TRAINING.start, 171, 3.0, True, True),
     Batch("traced", TRAINING.start + 171, 153, 2.2, True, True),
+    Batch("traced", TRAINING.start + 324, 276, 2.2, True, True),
     Batch("painted", TRAINING.start + 100_000, 186, 2.2, True, True),
     Batch("stamped", TRAINING.start + 150_000, 190, 2.2, True, True),
     Batch("traced", CHOOSING.start, 16, 3.0, False, False),

@@ -9,11 +9,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from sklearn.linear_model import LogisticRegression  # type: ignore[import-untyped]
 
 from vision import second_look
 from vision.kinds import CLASSES, without_scratch
 from vision.learner import softmax
 from vision.measure import LARGEST_CORRECTION, SIZE_OUTPUTS, apparent
+from vision.second_look import own_shares
 from vision.train.export import Fitted, beside, calibrate, fit_classes, fit_numbers
 from vision.train.gather import Tables
 
@@ -87,7 +89,15 @@ def _again(some: list[Tables], other: list[Tables], first: Fitted, seed: int, me
     _, _, label, weight = columns(other, "spot")
     calibrate(fitted, np.concatenate(held), label, CLASSES, weight)
     shares = without_scratch(np.concatenate([probabilities(fitted, t) for t in held])).mean(0)
-    fitted.arrays |= {"more/usual_mean": usual[0], "more/usual_variance": usual[1], "more/shares": shares}
+    after = [own_shares(without_scratch(probabilities(fitted, t)), shares) for t in held]
+    score = second_look.log_odds(np.concatenate(after)[:, second_look.DEFECTS].sum(1))
+    line = LogisticRegression(C=1e6).fit(score[:, None], np.isin(label, second_look.DEFECTS), weight)
+    fitted.arrays |= {
+        "more/usual_mean": usual[0],
+        "more/usual_variance": usual[1],
+        "more/shares": shares,
+        "more/settle": np.array([line.coef_[0, 0], line.intercept_[0]]),
+    }
     return fitted
 
 
@@ -145,7 +155,8 @@ def second_rows(heads: dict[str, Fitted], tail: str, photo: Tables) -> Array:
     usual = (again.arrays["more/usual_mean"], again.arrays["more/usual_variance"])
     rows = probabilities(heads[f"spot_{tail}"], photo.spots)
     rows = probabilities(again, second_look.beside_dust(photo.spots, photo.spot_names, rows, usual)[0])
-    return second_look.own_shares(without_scratch(rows), again.arrays["more/shares"])
+    rows = own_shares(without_scratch(rows), again.arrays["more/shares"])
+    return second_look.settled(rows, *again.arrays["more/settle"])
 
 
 def figures(heads: dict[str, Fitted], tables: list[Tables]) -> dict[str, float]:
