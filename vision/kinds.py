@@ -13,7 +13,7 @@ Array = NDArray[Any]
 NOISE = "noise"
 CLASSES = (*KINDS, *NOT_GLASS, NOISE)
 # less than an even chance: a defect that ships costs more than a look at a grain of dust
-REPORT_SCORE = 0.25
+REPORT_SCORE = 0.3
 LIST_SCORE = 0.04
 LIST_REAL = 0.5
 
