@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from models.trace.crosswise import place_band, sharpen_edges
@@ -98,6 +100,34 @@ def refine(
         dispersion=phi,
         cells_s=cells_s,
     )
+
+
+def refined(scene: Scene, found: Found, name: str, routes: Routes) -> Found:
+    """A part-width episode fitted once more, now that the background is known without all the others."""
+    grid, kind = scene.grid, found.kind
+    keep = np.ones(grid.shape, dtype=bool)
+    for other in scene.found:
+        if other is not found and other.kind == kind and not other.wide:
+            t_lo, t_hi, x_lo, x_hi = other.cells
+            keep[t_lo:t_hi, x_lo:x_hi] = False
+    x_lo = int(np.clip(np.floor((found.x_lo_mm - grid.x0_mm) / grid.cell_mm), 0, grid.shape[1] - 1))
+    x_hi = int(np.clip(np.ceil((found.x_hi_mm - grid.x0_mm) / grid.cell_mm), x_lo + 1, grid.shape[1]))
+    counts, weights = grid.counts[kind] * keep, scene.weights(kind, keep)
+    band = (found.x_lo_mm, found.x_hi_mm, x_lo, x_hi)
+    fits, start, end, cells_s, _ = _course(
+        scene, kind, name, counts, weights, band, (found.start_s, found.end_s), routes, found.dispersion,
+        vessels=True,
+    )  # fmt: skip
+    if fits["sharp"].height <= 0 or end <= start:
+        return found
+    inside = _events_of(grid, kind, start, end)[1]
+    a, b = _cells(grid, start, end)
+    share = (found.x_hi_mm - found.x_lo_mm) / ((x_hi - x_lo) * grid.cell_mm)
+    expected = expected_by_cell(counts, weights, x_lo, x_hi)[a:b].sum() * _overlap(grid, start, end) * share
+    return replace(
+        found, fits=fits, start_s=start, end_s=end, cells_s=cells_s, expected=float(expected),
+        count=int(((inside >= found.x_lo_mm) & (inside < found.x_hi_mm)).sum()),
+    )  # fmt: skip
 
 
 def _on_sheets(

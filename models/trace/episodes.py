@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.trace.bands import refine
+from models.trace.bands import refine, refined
 from models.trace.crosswise import Band, place_band
 from models.trace.fits import ends_of, judge_wide, vessel_courses
 from models.trace.grid import Grid
@@ -65,6 +65,7 @@ def find_episodes(grid: Grid, kinds: tuple[str, ...], routes: Routes, rules: Rul
         busy = sorted({*touched, *more})
         if not busy:
             break
+    scene.found = [f if f.wide else refined(scene, f, kinds[f.kind], routes) for f in scene.found]
     return scene
 
 

@@ -46,13 +46,14 @@ def find_excursions(series: TagSeries) -> list[Excursion]:
     noise = 1.4826 * float(np.median(np.abs(left - np.median(left))))
     if noise <= 0:
         noise = float(np.std(left)) or 1.0
-    smooth = ndimage.uniform_filter1d(left, 3, mode="nearest")
-    label, count = ndimage.label(np.abs(smooth) > LIMIT * noise * 0.7)
+    # a running median of five readings lets no spike of one or two through
+    smooth = ndimage.median_filter(left, 5, mode="nearest")
+    label, _ = ndimage.label(np.abs(smooth) > LIMIT * noise * 0.7)
     found = []
     for n, piece in enumerate(ndimage.find_objects(label), 1):
         at = piece[0]
         inside = label[at] == n
-        peak = left[at][inside]
+        peak = smooth[at][inside]
         extreme = int(np.argmax(np.abs(peak)))
         size = float(peak[extreme] / noise)
         if abs(size) < LIMIT or at.stop - at.start < 2:
@@ -60,7 +61,7 @@ def find_excursions(series: TagSeries) -> list[Excursion]:
         start, end = float(t[at.start]), float(t[at.stop - 1] + step)
         row = at.start + extreme
         found.append(Excursion(series.tag, series.unit, start, end, size, float(usual[row]), float(v[row])))
-    return sorted(_merged(found, 3 * step), key=lambda x: -abs(x.size))[:MOST_PER_TAG] if count else []
+    return sorted(_merged(found, 3 * step), key=lambda x: -abs(x.size))[:MOST_PER_TAG]
 
 
 def _merged(found: list[Excursion], gap_s: float) -> list[Excursion]:

@@ -21,6 +21,8 @@ LONGEST_H = {"sharp": 120.0, "refiner": 30.0, "melter": 36.0}
 # a vessel hides how long its upset lasted: hours to a day (common practice, no source), log-normal around
 USUAL_H = {"refiner": 6.0, "melter": 10.0}
 LENGTH_SPREAD = 0.6
+# no upset grows along a straight line: of a slow course's likelihood over onset and end that much is believed
+SLOW_TRUST = 0.65
 
 
 @dataclass(frozen=True)
@@ -186,7 +188,7 @@ def judge_band(
 ) -> dict[str, SectionFit]:  # fmt: skip
     """Every section's fit to counts in a part of the width.
 
-    counts, expected : shape (T,), expected from the rest of the ribbon.
+    counts, expected : shape (T,), expected from the rest of the ribbon
 
     Vessels are tried with a few of their draws only; `routes` None leaves them out.
     """
@@ -202,11 +204,10 @@ def judge_band(
         top = int(np.argmax(gain + log_prior))
         if gain[top] + log_prior[top] > best[0]:
             best = (float(gain[top] + log_prior[top]), family, shape[top], float(height[top]))
-    fits = {
-        "sharp": SectionFit(
-            "sharp", instants, pairs, logsumexp(np.array(like), axis=0), log_prior, best[1], best[2], best[3]
-        )
-    }
+    value = logsumexp(np.array(like), axis=0)
+    if best[1] != "step":
+        value = value.max() + SLOW_TRUST * (value - value.max())
+    fits = {"sharp": SectionFit("sharp", instants, pairs, value, log_prior, best[1], best[2], best[3])}
     if routes is None:
         return fits
     q_cells = routes.tonnes(routes.entered(cells_s + 0.5 * width_s))

@@ -29,6 +29,8 @@ LOOSE_SHARE, LOOSE_MEAN_S = 0.2, 1 * HOUR
 LATE_SHARE, LATE_MEAN_S = 0.1, 3 * HOUR
 END_TRUST = 0.75
 COVER = 0.90
+READ_SHARE = 0.5
+USUAL_SIZE = 7.0  # robust standard deviations
 VESSELS = ("melter", "refiner")
 SURE = 0.7  # probability of a section from which an episode may speak for its vessels
 MOST_SAID = 12.0  # no draw is ruled out for good by other episodes
@@ -171,8 +173,12 @@ def _patterns(
     near = [n for n, c in enumerate(causes) if first <= c.start_s <= last]
     if not near:
         return near, np.empty(0), np.empty((0, fit.pairs.i.size))
-    says = np.array([words_fit(causes[n].words, section) for n in near])
-    chances = (1 - NONE_PRIOR) * says / max(says.sum(), 3.0)
+    says = np.array([words_fit(causes[n].words, section) * _weight(causes[n]) for n in near])
+    read = np.array([causes[n].excursion is not None for n in near])
+    # readings cross their limits often: many of them must not drown the entries
+    part = np.where(read, READ_SHARE, 1 - READ_SHARE) if read.any() and not read.all() else np.ones(read.size)
+    whole = np.where(read, says[read].sum(), says[~read].sum())
+    chances = (1 - NONE_PRIOR) * part * says / np.maximum(whole, 3.0)
     sd = float(np.hypot(ENTRY_SD_S, slack_s / np.sqrt(3)))
     length_prior = np.exp(fit.log_prior - fit.log_prior.max())
     per_start = np.bincount(fit.pairs.i, length_prior, instants.size)
@@ -188,6 +194,13 @@ def _patterns(
         else:
             patterns[row] = ks * given_start
     return near, chances, patterns
+
+
+def _weight(cause: Cause) -> float:
+    """What a cause weighs before any fit: an entry 1, a reading by how far it went."""
+    if cause.excursion is None:
+        return 1.0
+    return float(np.clip(abs(cause.excursion.size) / USUAL_SIZE, 0.5, 2.0))
 
 
 def _onset_kernel(instants: np.ndarray, at: float, sd: float) -> np.ndarray:

@@ -91,15 +91,18 @@ class Scene:
                 quiet[f.course > 0.15] = False
         return quiet if quiet.mean() > 0.25 else self.keep[kind]
 
-    def weights(self, kind: int) -> np.ndarray:
-        """Relative expected counts by cell, shape (T, X): profile, level, and wide episodes known."""
+    def weights(self, kind: int, keep: np.ndarray | None = None) -> np.ndarray:
+        """Relative expected counts by cell, shape (T, X): profile, level, and wide episodes known.
+
+        keep : bool array, shape (T, X), in place of the cells outside every part-width episode
+        """
         relative = self.profile[kind][None, :] * self.level[kind][:, None]
         for f in self.found:
             if f.kind == kind and f.wide and f.course is not None:
                 lo, hi = f.cells[2], f.cells[3]
                 across = 1.0 if f.even else self.profile[kind][None, lo:hi]
                 relative[:, lo:hi] += f.course[:, None] * across
-        return relative * self.grid.area_m2 * self.keep[kind]
+        return relative * self.grid.area_m2 * (self.keep[kind] if keep is None else keep)
 
     def bare_weights(self, kind: int) -> np.ndarray:
         """As `weights`, but part-width episodes are not set aside."""
