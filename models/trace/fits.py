@@ -273,6 +273,33 @@ def _poisson_gain(
     return np.where(good, np.maximum(gain, 0.0), 0.0), np.where(good, height, 0.0)
 
 
+def vessel_ends(
+    fit: SectionFit, routes: Routes, pair_weight: np.ndarray, around: tuple[float, float], ways: int = 60
+) -> tuple[float, float] | None:
+    """When a vessel's excess stood above a tenth of its peak at inspection: medians of all it may be.
+
+    pair_weight : shape (P,), probability of every onset and end; around : stretch to look at, seconds
+
+    `ways` draws of vessels and pairs are taken evenly from their joint probability. None where the fit did
+    not keep its draws.
+    """
+    if fit.by_draw is None:
+        return None
+    joint = np.exp(fit.by_draw - fit.log_like) * pair_weight
+    total = np.cumsum(joint.ravel())
+    at = np.searchsorted(total, (np.arange(ways) + 0.5) / ways * total[-1])
+    times = np.arange(around[0], around[1], 900.0)
+    q = routes.tonnes(routes.entered(times))
+    ends = []
+    for draw, pair in zip(*np.unravel_index(at, joint.shape), strict=True):
+        made = routes.tonnes(fit.instants_s[[fit.pairs.i[pair], fit.pairs.j[pair]]])
+        f = _vessel_columns(routes.draws[fit.section][draw], q, made)
+        high = np.flatnonzero(f[:, 0] - f[:, 1] >= 0.1 * (f[:, 0] - f[:, 1]).max())
+        ends.append((times[high[0]], times[high[-1]] + 900.0))
+    first, last = np.median(np.array(ends), axis=0)
+    return float(first), float(last)
+
+
 def ends_of(fit: SectionFit, cells_s: np.ndarray, width_s: float) -> tuple[float, float]:
     """When the excess began and ended at the inspection point."""
     if fit.section == "sharp":

@@ -272,8 +272,9 @@ def with_shared_vessels(
                 continue
             extra = np.maximum(np.sum(others, axis=0), -MOST_SAID)
             extra = extra - logsumexp(extra + fit_weights(routes, section))
-            like = logsumexp(fit.by_draw + extra[:, None], axis=0)
-            out[n] = replace(out[n], fits={**out[n].fits, section: replace(fit, log_like=like)})
+            by_draw = fit.by_draw + extra[:, None]
+            shared = replace(fit, log_like=logsumexp(by_draw, axis=0), by_draw=by_draw)
+            out[n] = replace(out[n], fits={**out[n].fits, section: shared})
     return out
 
 

@@ -11,7 +11,7 @@ from models.trace.curves import episode_curve
 from models.trace.data import TraceInput
 from models.trace.episodes import Rules, find_episodes
 from models.trace.excursions import find_excursions
-from models.trace.fits import median
+from models.trace.fits import median, vessel_ends
 from models.trace.grid import Grid, make_grid
 from models.trace.origin import Cause, Origin, causes_of, explain, with_shared_vessels
 from models.trace.repeats import Pitch, find_pitch, rayleigh
@@ -20,6 +20,7 @@ from models.trace.rolls import RollMatch, match_rolls, section_of
 from models.trace.routes import Routes, make_routes
 from models.trace.scene import Found, Scene
 
+DAY_S = 86400.0
 NARROW_MM = 250.0
 SAME_PLACE = 0.5  # mean resultant length of places on the sheet above which the cold end did it
 
@@ -97,7 +98,7 @@ def _episode(
     origin = explain(
         found.fits, 1.0 if found.wide else share, name, routes, causes, sections=sections, upstream_m=upstream
     )  # fmt: skip
-    start, end = _seen(found, origin)
+    start, end = _seen(found, origin, routes)
     # the grid's outer cells stick out past the sheets
     left = max(found.x_lo_mm, float(given.sheets.x_left_mm.min()))
     right = min(found.x_hi_mm, float((given.sheets.x_left_mm + given.sheets.width_mm).max()))
@@ -118,11 +119,13 @@ def _episode(
     )  # fmt: skip
 
 
-def _seen(found: Found, origin: Origin) -> tuple[float, float]:
+def _seen(found: Found, origin: Origin, routes: Routes) -> tuple[float, float]:
     """Onset and end at the inspection point, with what the causes say of them where the course is sharp."""
     fit = found.fits["sharp"]
     if origin.section in found.fits:
-        return found.start_s, found.end_s
+        reach = (found.start_s - 3 * DAY_S, found.end_s + 3 * DAY_S)
+        told = vessel_ends(found.fits[origin.section], routes, origin.pairs_weight, reach)
+        return (found.start_s, found.end_s) if told is None else told
     plain = fit.posterior()
     ends = []
     for at, known in ((fit.start_s, found.start_s), (fit.end_s, found.end_s)):

@@ -1,8 +1,8 @@
 """Furnace readings of the invented line, and a book of events that seldom helps.
 
 Readings come every ten minutes with autocorrelated noise, slow drift, a daily cycle, gaps, stuck values,
-spikes and set-point steps that cause nothing. Some upsets of melter and refiner show in one reading and in no entry.
-Entries mostly name nothing or the wrong section, and some are written an hour or more late. All invented.
+spikes and set-point steps that cause nothing. Some upsets of melter and refiner show in one reading and in no
+entry. Entries mostly name nothing or the wrong section, some are written an hour or more late. All invented.
 """
 
 from __future__ import annotations

@@ -22,6 +22,7 @@ class Reported:
     origin_end: float = 0.0
     events: tuple[str, ...] = ()
     roll: str | None = None
+    onset: float | None = None
 
 
 def overlap(truth: Truth, said: Reported) -> float:
@@ -93,13 +94,25 @@ class Score:
 
 def _row(truth: Truth, said: Reported | None) -> dict[str, object]:
     row: dict[str, object] = dict.fromkeys(
-        ("onset_h", "end_h", "section_right", "covered", "extra_h", "first", "first_three", "roll_right")
+        (
+            "onset_h",
+            "end_h",
+            "made_h",
+            "section_right",
+            "covered",
+            "extra_h",
+            "first",
+            "first_three",
+            "roll_right",
+        )
     )
     row |= {"shape": truth.shape, "section": truth.section, "found": said is not None, "count": truth.count}
     if said is None:
         return row
     row["onset_h"] = abs(said.seen_start - truth.seen_start) / HOUR
     row["end_h"] = abs(said.seen_end - truth.seen_end) / HOUR
+    if said.onset is not None:
+        row["made_h"] = abs(said.onset - truth.origin_start) / HOUR
     row["section_right"] = said.section == truth.section
     slack = 60.0
     row["covered"] = (

@@ -62,6 +62,7 @@ def _report(
     return Reported(
         kind, *band, start, end, section, origin, end - lag,
         tuple(e.event_id for e in before[:3]), _roll(given, mine, start, end) if kind == "scratch" else None,
+        origin,
     )  # fmt: skip
 
 

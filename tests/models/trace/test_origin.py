@@ -5,7 +5,7 @@ import pytest
 
 from models.ribbon import LineLog
 from models.trace.data import PlantEvent, Vessels
-from models.trace.fits import judge_wide
+from models.trace.fits import judge_wide, vessel_ends
 from models.trace.origin import causes_of, explain, with_shared_vessels
 from models.trace.routes import Routes, vessel_draws
 from models.trace.scene import Found
@@ -102,3 +102,21 @@ def test_other_episodes_of_the_plant_tell_its_vessels():
     assert abs(after.onset_s - starts[3]) < abs(before.onset_s - starts[3])
     assert abs(after.onset_s - starts[3]) < 4 * HOUR
     assert after.end_s - after.start_s < before.end_s - before.start_s
+
+
+def test_an_entry_sharpens_when_a_slow_rise_was_first_seen():
+    """A tenth of the peak: told from the course alone, and with the entry's hours."""
+    start = 1.0 * DAY
+    found = episode(start, 10, draw=5, sd=0.5)
+    way = routes()
+    middle = np.arange(0.0, 12 * DAY, 900.0)
+    q, made = way.tonnes(way.entered(middle)), way.tonnes(np.array([start, start + 10 * HOUR]))
+    chosen = way.draws["melter"][5]
+    course = chosen.cdf(np.maximum(q - made[0], 0.0)) - chosen.cdf(np.maximum(q - made[1], 0.0))
+    truth = middle[np.flatnonzero(course >= 0.1 * course.max())[[0, -1]]]
+    causes = causes_of((PlantEvent("E1", start, start + 10 * HOUR, "burner fault"),), [])
+    told = explain(found.fits, 1.0, "stone", way, causes)
+    ends = vessel_ends(found.fits["melter"], way, told.pairs_weight, (0.0, 12 * DAY))
+    assert ends is not None
+    assert abs(ends[0] - truth[0]) < 3 * HOUR
+    assert abs(ends[1] - truth[1]) < 8 * HOUR
