@@ -10,7 +10,7 @@ from scipy import ndimage
 from models.trace.data import TagSeries
 
 LIMIT = 4.5
-USUAL_SPAN_S = 36 * 3600.0
+USUAL_SPAN_S = 48 * 3600.0
 MOST_PER_TAG = 40
 
 
@@ -30,7 +30,7 @@ class Excursion:
 def find_excursions(series: TagSeries) -> list[Excursion]:
     """Stretches beyond `LIMIT` robust deviations from the running median, strongest first.
 
-    The running median spans a day and a half, so that slow trends are followed and upsets of up to half of
+    The running median spans two days, so that slow trends are followed and upsets of up to half of
     that stand out.
     """
     keep = np.isfinite(series.values)
