@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.entangled import parts_inside
 from vision.results import DARK_FIELD, Flat, FloatImage
 
 FINE_LEVELS = (0, 1)
@@ -216,15 +217,18 @@ def _grow(
     peak = np.zeros(count, np.float32)
     np.maximum.at(peak, labels[ys, xs], strength)
     keep = np.flatnonzero(peak >= SEED_SIGMA)
+    row_of = np.full(count, -1)
+    row_of[keep] = np.arange(keep.size)
+    box, area, peak = stats[keep, :4].astype(np.int64), stats[keep, 4].astype(np.float32), peak[keep]
+    compact = _compact(box, area, peak)
+    inner = parts_inside(xs, ys, row_of[labels[ys, xs]], strength, box, area)
+    box, area, peak = (np.concatenate(pair) for pair in zip((box, area, peak), inner, strict=True))
     size = 2**base
-    box = stats[keep, :4].astype(np.int64) * size
-    area = stats[keep, cv2.CC_STAT_AREA].astype(np.float32)
-    compact = _compact(stats[keep, :4], area, peak[keep])
-    return box, area * size * size, peak[keep], compact
+    return box * size, area * size * size, peak, compact
 
 
 def _compact(
-    box: NDArray[np.int32], area: NDArray[np.float32], peak: NDArray[np.float32]
+    box: NDArray[np.int64], area: NDArray[np.float32], peak: NDArray[np.float32]
 ) -> NDArray[np.int32]:
     """Boxes, with a rim, of strong parts that fill their longest side's square too well for a line."""
     longest = box[:, 2:].max(1)

@@ -20,7 +20,7 @@ OFFSETS = np.array([-1.2, -0.6, 0.0, 0.6, 1.2], np.float32)
 TURNS = np.array([-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0], np.float32)
 KEEP_SIGMA = 3.0
 RESUME_SIGMA = 4.2
-MOST_ROUNDS = 4
+MOST_ROUNDS = 8
 MOST_SEEDS = 60
 
 
