@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.train.splat import shared
+
 Array = NDArray[Any]
 SPOT_PEAK, SPOT_TOTAL = 4.0, 9.0
 LINE_PEAK, LINE_TOTAL = 1.5, 20.0
@@ -73,23 +75,11 @@ class Canvas:
     def splat(self, x: Array, y: Array, weight: Array) -> None:
         """Add points of light (or shade) with bilinear weights: lines much thinner than a pixel keep their
         energy."""
-        x, y = x - 0.5, y - 0.5
-        x0, y0 = np.floor(x).astype(int), np.floor(y).astype(int)
-        fx, fy = x - x0, y - y0
-        target = np.zeros_like(self.scatter)
-        for ox, oy, w in (
-            (0, 0, (1 - fx) * (1 - fy)),
-            (1, 0, fx * (1 - fy)),
-            (0, 1, (1 - fx) * fy),
-            (1, 1, fx * fy),
-        ):
-            cx, cy = x0 + ox, y0 + oy
-            good = (cx >= 0) & (cy >= 0) & (cx < self.width) & (cy < self.height)
-            np.add.at(target, (cy[good], cx[good]), (w * weight)[good])
+        at, light = shared(x, y, weight, self.width, self.height)
         if self.dark:
-            self.scatter += target
+            self.scatter.reshape(-1)[at] += light
         else:
-            self.pass_ *= np.clip(1 - target, 0.02, 3)
+            self.pass_.reshape(-1)[at] *= np.clip(1 - light, 0.02, 3)
 
 
 def blob_outline(rng: np.random.Generator, rough: float, lobes: int = 7, points: int = 180) -> Array:

@@ -56,12 +56,6 @@ class ChartPanel:
     mark: Mark
     band: str
     axis_name: str
-    width: float
-    height: float
-    left: float
-    right: float
-    top: float
-    bottom: float
     points: tuple[ChartPoint, ...]
     upper: str
     lower: str
@@ -71,6 +65,12 @@ class ChartPanel:
     ticks: tuple[Tick, ...]
     time_ticks: tuple[Tick, ...]
     said: str
+    width: float = WIDTH
+    height: float = HEIGHT
+    left: float = LEFT
+    right: float = RIGHT
+    top: float = TOP
+    bottom: float = BOTTOM
 
 
 def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) -> ChartPanel:
@@ -96,12 +96,6 @@ def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) 
         mark=series.mark,
         band=series.band,
         axis_name=f"{series.band}, per 1000 m²",
-        width=WIDTH,
-        height=HEIGHT,
-        left=LEFT,
-        right=RIGHT,
-        top=TOP,
-        bottom=BOTTOM,
         points=points,
         upper=_line(xs, rates.upper, up),
         lower=_line(xs, rates.lower, up),
@@ -138,12 +132,6 @@ def draw_sums(series: Series, begin: datetime, finish: datetime, zone: tzinfo) -
         mark=series.mark,
         band=series.band,
         axis_name=f"{series.band}, sum of excess defects",
-        width=WIDTH,
-        height=HEIGHT,
-        left=LEFT,
-        right=RIGHT,
-        top=TOP,
-        bottom=BOTTOM,
         points=points,
         upper="" if sums is None else f"M{LEFT:.1f} {level:.1f}H{RIGHT:.1f}",
         lower="",

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.train.sketch import LINE_PEAK, LINE_TOTAL, SPOT_PEAK, SPOT_TOTAL
+from vision.train.splat import shared
 
 Array = NDArray[Any]
 TENT_VARIANCE = 1 / 6
@@ -186,22 +187,7 @@ class Sheet:
     def splat(self, x: Array, y: Array, weight: Array) -> None:
         """Add points with bilinear weights, so that lines much thinner than a pixel keep their flux. Points
         that share a pixel are summed before they act."""
-        x, y = np.asarray(x, float) - 0.5, np.asarray(y, float) - 0.5
-        x0, y0 = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
-        fx, fy = x - x0, y - y0
-        places, shares = [], []
-        for ox, oy, w in (
-            (0, 0, (1 - fx) * (1 - fy)),
-            (1, 0, fx * (1 - fy)),
-            (0, 1, (1 - fx) * fy),
-            (1, 1, fx * fy),
-        ):
-            cx, cy = x0 + ox, y0 + oy
-            good = (cx >= 0) & (cy >= 0) & (cx < self.width) & (cy < self.height)
-            places.append((cy * self.width + cx)[good])
-            shares.append((w * weight)[good])
-        at, which = np.unique(np.concatenate(places), return_inverse=True)
-        shade = np.bincount(which.ravel(), np.concatenate(shares), minlength=at.size).astype(np.float32)
+        at, shade = shared(x, y, weight, self.width, self.height)
         flat = self.light.reshape(-1)
         if self.dark:
             flat[at] = np.maximum(flat[at] + shade, LEAST_LEFT * flat[at])
