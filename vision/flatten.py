@@ -84,11 +84,20 @@ def block_means(grey: ByteImage, mask: ByteImage) -> tuple[FloatImage, NDArray[n
     Returns arrays of shape (ceil(H / BLOCK_PX), ceil(W / BLOCK_PX)). Blocks outside hold the values of their
     nearest neighbours inside.
     """
-    whole = _padded(grey)
+    h, w = -(-grey.shape[0] // BLOCK_PX), -(-grey.shape[1] // BLOCK_PX)
+    mean, inside = np.empty((h, w), np.float32), np.empty((h, w), np.bool_)
+    for first in range(0, h, STRIP_BLOCKS):  # a padded copy of a very large photo would double its memory
+        some = slice(first, first + STRIP_BLOCKS)
+        rows = slice(first * BLOCK_PX, (first + STRIP_BLOCKS) * BLOCK_PX)
+        mean[some], inside[some] = _block_rows(_padded(grey[rows]), _padded(mask[rows]))
+    return fill(mean, inside), inside
+
+
+def _block_rows(whole: ByteImage, frame: ByteImage) -> tuple[FloatImage, NDArray[np.bool_]]:
+    """Some rows of blocks of `block_means`: both images hold whole blocks."""
     h, w = whole.shape[0] // BLOCK_PX, whole.shape[1] // BLOCK_PX
     rows = np.add.reduce(whole.reshape(h, BLOCK_PX, -1), axis=1, dtype=np.uint16)
     mean = rows.reshape(h, w, BLOCK_PX).sum(axis=2, dtype=np.uint32).astype(np.float32) / BLOCK_PX**2
-    frame = _padded(mask)
     share = cv2.resize(frame, (w, h), interpolation=cv2.INTER_AREA)
     inside = share >= LEAST_SHARE * 255
     i, j = np.nonzero(inside & (share < 255))
@@ -96,7 +105,7 @@ def block_means(grey: ByteImage, mask: ByteImage) -> tuple[FloatImage, NDArray[n
         shape = (h, BLOCK_PX, w, BLOCK_PX)
         part = frame.reshape(shape)[i, :, j, :] > 0
         mean[i, j] = (whole.reshape(shape)[i, :, j, :] * part).sum(axis=(1, 2)) / part.sum(axis=(1, 2))
-    return fill(mean, inside), inside
+    return mean, inside
 
 
 def _padded(image: ByteImage) -> ByteImage:
