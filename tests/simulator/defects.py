@@ -23,7 +23,11 @@ EVENT_KINDS = {
 
 @dataclass(frozen=True)
 class Truth:
-    """One episode as it was made. Times in true Unix seconds."""
+    """One episode as it was made. Times in true Unix seconds.
+
+    passed_start : when 2 % of the defects of a vessel's slow rise had passed, another way to say when it was
+        first seen; None where the rise is not slow
+    """
 
     shape: str
     kind: str
@@ -38,6 +42,7 @@ class Truth:
     event_id: str | None
     roll: str | None
     pitch_mm: float | None
+    passed_start: float | None = None
 
 
 @dataclass
@@ -165,7 +170,20 @@ def _try_episode(rng, line, shape, background):
         return (
             line.log.metre_at(t),
             x,
-            Truth(shape, kind, section, *band, start, end, *seen, t.size, None, None, None),
+            Truth(
+                shape,
+                kind,
+                section,
+                *band,
+                start,
+                end,
+                *seen,
+                t.size,
+                None,
+                None,
+                None,
+                float(np.quantile(t, 0.02)),
+            ),
         )
     if shape == "repeat":
         return _repeat(rng, line, net)

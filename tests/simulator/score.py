@@ -96,6 +96,7 @@ def _row(truth: Truth, said: Reported | None) -> dict[str, object]:
     row: dict[str, object] = dict.fromkeys(
         (
             "onset_h",
+            "passed_h",
             "end_h",
             "made_h",
             "section_right",
@@ -110,6 +111,8 @@ def _row(truth: Truth, said: Reported | None) -> dict[str, object]:
     if said is None:
         return row
     row["onset_h"] = abs(said.seen_start - truth.seen_start) / HOUR
+    passed = truth.seen_start if truth.passed_start is None else truth.passed_start
+    row["passed_h"] = abs(said.seen_start - passed) / HOUR
     row["end_h"] = abs(said.seen_end - truth.seen_end) / HOUR
     if said.onset is not None:
         row["made_h"] = abs(said.onset - truth.origin_start) / HOUR

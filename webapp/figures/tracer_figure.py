@@ -30,12 +30,6 @@ class TracerMark:
 class TracerFigure:
     """Everything the template needs to draw one run."""
 
-    width: float
-    height: float
-    left: float
-    right: float
-    top: float
-    bottom: float
     points: tuple[tuple[float, float, str], ...]
     joined: str
     tail: str
@@ -46,6 +40,12 @@ class TracerFigure:
     hour_ticks: tuple[Tick, ...]
     axis_name: str
     said: str
+    width: float = WIDTH
+    height: float = HEIGHT
+    left: float = LEFT
+    right: float = RIGHT
+    top: float = TOP
+    bottom: float = BOTTOM
 
 
 def draw_tracer(result: TracerResult, method: str, pull_t_per_day: float | None) -> TracerFigure:
@@ -80,7 +80,7 @@ def draw_tracer(result: TracerResult, method: str, pull_t_per_day: float | None)
             course = result.curve.cdf(beyond) * 100.0
         tail = _path(along, up, beyond, course)
     return TracerFigure(
-        WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM, points,
+        points,
         _path(along, up, result.tonnes, values), tail, _path(along, up, grid, fitted),
         _marks(result, along), up.ticks(5), along.ticks(9),
         () if pull_t_per_day is None else _hours(along, pull_t_per_day), what,
