@@ -30,6 +30,21 @@ def test_a_plant_grade_is_made_checked_tried_and_kept(sign_in, served):
     expect(page.get_by_role("heading", name="Kestrelholm facade")).to_be_visible()
 
 
+def test_what_is_typed_before_the_script_arrives_is_checked_too(sign_in, served):
+    page = sign_in("ilse")
+    held = []
+    page.route("**/grade_check.js", lambda route: held.append(route))
+    page.goto(f"{served.address}grades/write", wait_until="commit")
+    text = page.locator("#text")
+    checked = page.locator("#checked")
+    expect(checked).to_contain_text("no gaps and no overlaps")
+    text.fill(text.input_value().replace('"[1.0, 2.0)"', '"(1.0, 2.0)"'))
+    while not held:
+        page.wait_for_timeout(20)
+    held[0].continue_()
+    expect(checked).to_contain_text("size exactly 1 mm is in no class")
+
+
 def test_a_packed_sheet_is_drawn_and_looked_at_by_another_grade(sign_in, served):
     page = sign_in("piet")
     root = served.address.rstrip("/")

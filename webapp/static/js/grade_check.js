@@ -36,3 +36,6 @@ text.addEventListener("input", () => {
   window.clearTimeout(timer);
   timer = window.setTimeout(check, WAIT_MS);
 });
+
+// What was typed before this script was there (a slow network, a browser that puts text back) is not what was checked.
+if (text.value !== text.defaultValue) check();
