@@ -3,6 +3,7 @@
 from datetime import datetime
 
 from flask import Flask
+from markupsafe import Markup
 from werkzeug.routing import IntegerConverter, ValidationError
 
 from models.clock import plant_time, utc_now
@@ -29,7 +30,14 @@ def init_app(app: Flask) -> None:
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals.update(navigation=navigation.entries, role_words=ROLE_WORDS)
-    app.jinja_env.filters.update(plant_time=show_time, plant_short=show_short, mm=show_mm, figure=show_figure)
+    app.jinja_env.filters.update(
+        plant_time=show_time,
+        plant_span=show_span,
+        plant_short=show_short,
+        mm=show_mm,
+        figure=show_figure,
+        sentence=as_sentence,
+    )
 
 
 def show_time(moment: datetime | None, *, seconds: bool = False) -> str:
@@ -40,6 +48,27 @@ def show_time(moment: datetime | None, *, seconds: bool = False) -> str:
     offset = local.strftime("%z")
     clock = "%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M"
     return f"{local.strftime(clock)} {offset[:3]}:{offset[3:5]}"
+
+
+def show_span(begin: datetime, end: datetime) -> Markup:
+    """From one moment to another; what both share is said once, and neither moment breaks over a line.
+
+    E.g. "2026-03-01 06:15 to 07:40 +01:00".
+    """
+    first, last = show_time(begin), show_time(end)
+    day, clock, offset = first.split(" ")
+    last_day, last_clock, last_offset = last.split(" ")
+    if offset == last_offset:
+        first = f"{day} {clock}"
+        if day == last_day:
+            last = f"{last_clock} {last_offset}"
+    return Markup('<span class="when">{}</span> to <span class="when">{}</span>').format(first, last)
+
+
+def as_sentence(text: str) -> str:
+    """A message as a sentence of its own: capital letter first, a full stop at the end."""
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
 
 
 def show_short(moment: datetime | None) -> str:

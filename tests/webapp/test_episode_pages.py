@@ -271,7 +271,10 @@ def test_other_roles_do_not_acknowledge(
 
 def test_one_time_axis_serves_seen_and_made() -> None:
     figure = draw_episode(
-        an_episode(), ZoneInfo("Europe/Berlin"), lambda begin, finish: f"/{begin:%H}-{finish:%H}"
+        an_episode(),
+        ZoneInfo("Europe/Berlin"),
+        lambda begin, finish: f"/{begin:%H}-{finish:%H}",
+        "the melter",
     )
     assert LEFT <= figure.made[0] < figure.made[1] < figure.seen[0] < figure.seen[1] <= RIGHT
     hours_per_unit = 18.0 / (figure.seen[1] - figure.seen[0])

@@ -58,7 +58,7 @@ class Axis:
         values = nice_ticks(self.lo, self.hi, about)
         step = values[1] - values[0] if len(values) > 1 else 1.0
         digits = max(0, -math.floor(math.log10(step) + 1e-9)) if step > 0 else 0
-        return tuple(Tick(self.place(v), f"{v:,.{digits}f}".replace(",", "\u202f")) for v in values)
+        return tuple(Tick(self.place(v), _typeset(f"{v:,.{digits}f}")) for v in values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +83,11 @@ class TimeAxis:
             Tick(self.place(when), label, major)
             for when, label, major in time_ticks(self.begin, self.finish, zone, about)
         )
+
+
+def _typeset(number: str) -> str:
+    """A number with thin spaces between thousands and a true minus sign."""
+    return number.replace(",", "\u202f").replace("-", "−")
 
 
 def per_1000(rate_per_m2: float) -> str:

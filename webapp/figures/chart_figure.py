@@ -15,8 +15,8 @@ from webapp.figures.marks import Mark
 
 __all__ = ["ChartPanel", "ChartPoint", "Series", "draw_chart", "draw_sums"]
 
-WIDTH, HEIGHT = 372.0, 190.0
-LEFT, RIGHT, TOP, BOTTOM = 40.0, 364.0, 26.0, 160.0
+WIDTH, HEIGHT = 372.0, 196.0
+LEFT, RIGHT, TOP, BOTTOM = 48.0, 364.0, 28.0, 164.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) 
     return ChartPanel(
         mark=series.mark,
         band=series.band,
-        axis_name=f"{series.band}, per 1000 m²",
+        axis_name="per 1000 m²",
         points=points,
         upper=_line(xs, rates.upper, up),
         lower=_line(xs, rates.lower, up),
@@ -107,7 +107,7 @@ def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) 
         ),
         centre_y=up.place(rates.centre),
         ticks=Axis(0.0, most * 1000.0, BOTTOM, TOP).ticks(3),
-        time_ticks=tuple(tick for tick in along.ticks(zone, 4) if LEFT + 8 <= tick.at <= RIGHT - 22),
+        time_ticks=tuple(tick for tick in along.ticks(zone, 4) if LEFT + 8 <= tick.at <= RIGHT - 30),
         said=f"{out} of {len(points)} beyond the limits, the moving average at {slow}",
     )
 
@@ -131,7 +131,7 @@ def draw_sums(series: Series, begin: datetime, finish: datetime, zone: tzinfo) -
     return ChartPanel(
         mark=series.mark,
         band=series.band,
-        axis_name=f"{series.band}, sum of excess defects",
+        axis_name="sum of excess defects",
         points=points,
         upper="" if sums is None else f"M{LEFT:.1f} {level:.1f}H{RIGHT:.1f}",
         lower="",
@@ -139,7 +139,7 @@ def draw_sums(series: Series, begin: datetime, finish: datetime, zone: tzinfo) -
         signals=(),
         centre_y=up.place(0.0),
         ticks=up.ticks(3),
-        time_ticks=tuple(tick for tick in along.ticks(zone, 4) if LEFT + 8 <= tick.at <= RIGHT - 22),
+        time_ticks=tuple(tick for tick in along.ticks(zone, 4) if LEFT + 8 <= tick.at <= RIGHT - 30),
         said=_sums_said(series, signal),
     )
 

@@ -12,15 +12,16 @@ from datetime import UTC, datetime, tzinfo
 
 from models.trace.result import Episode
 from webapp.figures.axes import Axis, Link, Tick, TimeAxis
+from webapp.figures.lettering import WIDTH, room_for
 
 __all__ = ["Bar", "EpisodeFigure", "EventMark", "PitchFigure", "draw_episode", "draw_pitch"]
 
-WIDTH, LEFT, RIGHT = 1100.0, 70.0, 1086.0
+LEFT, RIGHT = 84.0, 1060.0
 RATE_TOP, RATE_BOTTOM = 30.0, 210.0
 BETWEEN = 84.0
 LANE_TOP = RATE_BOTTOM + BETWEEN
 LANE = 30.0
-EVENT_STEP = 22.0
+EVENT_STEP = 24.0
 MOST_EVENTS = 4
 
 
@@ -38,15 +39,22 @@ class Bar:
 
 
 @dataclass(frozen=True, slots=True)
+class Words:
+    """A text in the drawing and which of its ends stands at `x`."""
+
+    x: float
+    anchor: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class EventMark:
     """Something that was written down for that time, on the furnace clock."""
 
     x: float
     width: float
     y: float
-    label: str
-    anchor: str
-    label_x: float
+    words: Words
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +74,18 @@ class EpisodeFigure:
     fitted: str
     seen: tuple[float, float]
     made: tuple[float, float]
+    made_words: Words
     link: str
     time_ticks: tuple[Tick, ...]
     rate_ticks: tuple[Tick, ...]
     events: tuple[EventMark, ...]
 
 
-def draw_episode(episode: Episode, zone: tzinfo, link: Link) -> EpisodeFigure:
-    """Lay an episode out in plant time; `link` gives the page that shows the defects of a cell."""
+def draw_episode(episode: Episode, zone: tzinfo, link: Link, section: str) -> EpisodeFigure:
+    """Lay an episode out in plant time.
+
+    link : gives the page that shows the defects of a cell; section : where it was made, in words
+    """
     curve = episode.curve
     ends = [*map(float, (curve.start_s[0], curve.start_s[-1] + curve.width_s)), episode.origin_start_s]
     begin = _instant(min(ends) - 0.02 * (max(ends) - min(ends)))
@@ -107,6 +119,7 @@ def draw_episode(episode: Episode, zone: tzinfo, link: Link) -> EpisodeFigure:
         fitted=_steps(starts, width, [(f, a) for _, a, _, f in rates], up),
         seen=seen,
         made=made,
+        made_words=_beside(*made, f"made in {section} (90 %)"),
         link=f"M{seen[0]:.1f} {RATE_BOTTOM} L{seen[1]:.1f} {RATE_BOTTOM} "
         f"L{made[1]:.1f} {LANE_TOP} L{made[0]:.1f} {LANE_TOP} Z",
         time_ticks=along.ticks(zone, 9),
@@ -159,18 +172,29 @@ def _events(episode: Episode, along: TimeAxis, zone: tzinfo) -> tuple[EventMark,
         )
         said = f"{name}: {cause.event.text}" if cause.event else f"{name} off its usual level"
         clock = _instant(cause.start_s).astimezone(zone).strftime("%d %b %H:%M")
-        at_right = x > (LEFT + RIGHT) / 2
+        width = max(end - x, 3.0)
         marks.append(
             EventMark(
                 x=x,
-                width=max(end - x, 3.0),
+                width=width,
                 y=LANE_TOP + LANE + n * EVENT_STEP + 6,
-                label=f"{clock}  {said if len(said) <= 72 else said[:70] + '…'}  ({100 * weight:.0f} %)",
-                anchor="end" if at_right else "start",
-                label_x=x - 7 if at_right else max(end, x + 3) + 7,
+                words=_beside(x, x + width, clock, said, f"({100 * weight:.0f} %)"),
             )
         )
     return tuple(marks)
+
+
+def _beside(left: float, right: float, *parts: str) -> Words:
+    """Words on the roomier side of a bar, the longest part cut short where they are too long for it."""
+    at_right = RIGHT - right >= left - LEFT
+    room = max(RIGHT - right, left - LEFT) - 8.0
+    said = list(parts)
+    longest = max(range(len(said)), key=lambda n: len(said[n]))
+    over = room_for("  ".join(said)) - room
+    if over > 0.0:
+        kept = max(len(said[longest]) - math.ceil(over / room_for("x")) - 1, 8)
+        said[longest] = f"{said[longest][:kept].rstrip()}…"
+    return Words(right + 8.0 if at_right else left - 8.0, "start" if at_right else "end", "  ".join(said))
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +239,7 @@ def draw_pitch(marks: Sequence[tuple[float, str]], pitch_mm: float) -> PitchFigu
         ((turn - middle + 0.5) % 1.0, round(turn - ((turn - middle + 0.5) % 1.0 - 0.5) - middle))
         for turn in turns
     ]
-    across = Axis(-pitch_mm / 2.0, pitch_mm / 2.0, 170.0, 20.0)
+    across = Axis(-pitch_mm / 2.0, pitch_mm / 2.0, 176.0, 26.0)
     along = Axis(0.0, max(float(max(number for _, number in places)), 1.0), LEFT, RIGHT)
     points = tuple(
         PitchPoint(
@@ -227,7 +251,7 @@ def draw_pitch(marks: Sequence[tuple[float, str]], pitch_mm: float) -> PitchFigu
         for (place, number), (metre, url) in zip(places, marks, strict=True)
     )
     return PitchFigure(
-        WIDTH, 214.0, LEFT, RIGHT, 20.0, 170.0, points, along.ticks(8), across.ticks(5), across.place(0.0)
+        WIDTH, 224.0, LEFT, RIGHT, 26.0, 176.0, points, along.ticks(8), across.ticks(5), across.place(0.0)
     )
 
 

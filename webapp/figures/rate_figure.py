@@ -6,14 +6,15 @@ from datetime import datetime, timedelta, tzinfo
 from models.rates import Rate
 from models.shift_rates import ShiftRate, ShiftRates
 from webapp.figures.axes import Axis, Link, Tick, TimeAxis, per_1000
+from webapp.figures.lettering import WIDTH
 from webapp.figures.marks import Mark, mark_for
-from webapp.figures.ribbon_figure import LEFT, RIGHT, WIDTH
+from webapp.figures.ribbon_figure import LEFT, RIGHT
 
 __all__ = ["RateFigure", "RatePoint", "RateRow", "draw_rates"]
 
-TOP = 30.0
+TOP = 34.0
 ROW_HEIGHT = 92.0
-ROW_GAP = 34.0
+ROW_GAP = 38.0
 FOOT = 40.0
 
 

@@ -9,6 +9,7 @@ from datetime import tzinfo
 
 from models.ribbon_map import MapCell, MapPoint, Profile, RibbonMap
 from webapp.figures.axes import Axis, Tick, TimeAxis, per_1000
+from webapp.figures.lettering import WIDTH, room_for
 from webapp.figures.marks import Mark, mark_for
 
 __all__ = [
@@ -23,9 +24,8 @@ __all__ = [
     "shade_steps",
 ]
 
-WIDTH = 1100.0
-LEFT, RIGHT = 70.0, 936.0
-PROFILE_LEFT, PROFILE_RIGHT = 974.0, 1092.0
+LEFT, RIGHT = 84.0, 936.0
+PROFILE_LEFT, PROFILE_RIGHT = 980.0, 1092.0
 TOP = 34.0
 #: room above a panel that has a title of its own
 TITLED = 24.0
@@ -35,6 +35,8 @@ PANEL_GAP = 46.0
 FOOT = 76.0
 SHADES = 5
 LETTERS_UP_TO = 120
+#: swatch of a legend with the spaces beside it
+SWATCH = 34.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,14 @@ class Box:
 
 
 @dataclass(frozen=True, slots=True)
+class Shade:
+    """One entry of the legend over a panel: its swatch begins at `x`, its words stand beside it."""
+
+    x: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class Panel:
     """One picture of the ribbon: all kinds as points, or one kind as shaded fields."""
 
@@ -112,7 +122,7 @@ class Panel:
     profile_ticks: tuple[Tick, ...]
     across_ticks: tuple[Tick, ...]
     net_lines: tuple[float, ...]
-    shades: tuple[str, ...]
+    shades: tuple[Shade, ...]
     boxes: tuple[Box, ...]
 
 
@@ -196,7 +206,7 @@ def draw_ribbon(
                 net_lines=tuple(
                     across.place(x) for x in ribbon.net_lines_mm if ribbon.x_lo_mm < x < ribbon.x_hi_mm
                 ),
-                shades=_shade_words(limits) if ribbon.dense else (),
+                shades=_legend(limits) if ribbon.dense else (),
                 boxes=tuple(
                     _box(outline, ribbon, along, across)
                     for outline in outlines
@@ -251,12 +261,16 @@ def _in_view(outline: Outline, ribbon: RibbonMap, group: Sequence[str]) -> bool:
     )
 
 
-def _shade_words(limits: Sequence[int]) -> tuple[str, ...]:
-    """What each shade stands for: "1", "2 to 5", ..."""
+def _legend(limits: Sequence[int]) -> tuple[Shade, ...]:
+    """What each shade stands for: "1", "2 to 5", ..., set from the panel's right end leftwards."""
     lows = (1, *(n + 1 for n in limits[:-1]))
-    return tuple(
-        f"{low}" if low == high else f"{low} to {high}" for low, high in zip(lows, limits, strict=True)
-    )
+    shades: list[Shade] = []
+    x = RIGHT
+    for low, high in reversed(list(zip(lows, limits, strict=True))):
+        words = f"{low}" if low == high else f"{low} to {high}"
+        x -= SWATCH + room_for(words)
+        shades.append(Shade(x, words))
+    return tuple(reversed(shades))
 
 
 def _along_axis(ribbon: RibbonMap) -> Callable[[float], float]:
@@ -282,9 +296,13 @@ def _along_ticks(
             Tick(along(ribbon.clock.metre_at(begin + whole * (tick.at - LEFT))), tick.label, tick.major)
             for tick in times
         )
-    # a label at the very left would run into the name of its axis
-    metres, times = (tuple(tick for tick in ticks if tick.at >= LEFT + 26.0) for ticks in (metres, times))
-    return _apart(metres, 58.0), _apart(times, 46.0)
+    return _clear(metres), _clear(times)
+
+
+def _clear(ticks: Sequence[Tick]) -> tuple[Tick, ...]:
+    """Ticks whose labels run neither into the name of the axis at the left nor into each other."""
+    widest = max((room_for(tick.label) for tick in ticks), default=0.0)
+    return _apart([tick for tick in ticks if tick.at >= LEFT + widest / 2.0], widest + 8.0)
 
 
 def _apart(ticks: Sequence[Tick], least: float) -> tuple[Tick, ...]:

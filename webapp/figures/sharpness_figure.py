@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
 from webapp.figures.axes import Axis, Tick, TimeAxis
-from webapp.figures.ribbon_figure import LEFT, RIGHT, WIDTH
+from webapp.figures.lettering import WIDTH, room_for
 
 __all__ = ["SharpnessFigure", "SharpnessPoint", "draw_sharpness"]
 
-TOP, BOTTOM = 14.0, 114.0
+LEFT, RIGHT, TOP, BOTTOM = 84.0, 1090.0, 34.0, 134.0
 #: factors marked on the scale
 MARKED = (0.25, 0.5, 1.0, 2.0, 4.0)
 
@@ -68,10 +68,10 @@ def draw_sharpness(shifts: Sequence[tuple[float, float, float]], zone: tzinfo) -
         points.append(
             SharpnessPoint(along.place(when), up.place(middle), up.place(low), up.place(high), text)
         )
-    ticks = tuple(Tick(up.place(math.log(f)), f"{f:g} x") for f in MARKED if abs(math.log(f)) <= reach)
+    ticks = tuple(Tick(up.place(math.log(f)), f"{f:g} ×") for f in MARKED if abs(math.log(f)) <= reach)
     return SharpnessFigure(
         WIDTH,
-        BOTTOM + 26,
+        BOTTOM + 30,
         LEFT,
         RIGHT,
         TOP,
@@ -79,5 +79,5 @@ def draw_sharpness(shifts: Sequence[tuple[float, float, float]], zone: tzinfo) -
         up.place(0.0),
         tuple(points),
         ticks,
-        along.ticks(zone, 9),
+        tuple(tick for tick in along.ticks(zone, 8) if tick.at <= RIGHT - room_for(tick.label) / 2.0),
     )

@@ -5,13 +5,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from models.history_records import Neighbour, SheetFacts
+from webapp.figures.lettering import WIDTH, room_for
 
 __all__ = ["Strip", "StripSheet", "draw_strip"]
 
-STRIP_WIDTH, STRIP_TOP, STRIP_ACROSS = 1100.0, 26.0, 96.0
+STRIP_TOP, STRIP_ACROSS = 30.0, 96.0
 BREAK = 34.0
-#: share of the strip's width that a sheet needs for its label
-ROOMY = 0.085
 RIBBON_MM = 3500.0
 
 
@@ -42,9 +41,7 @@ class Strip:
     breaks: tuple[tuple[float, str], ...]
 
 
-def draw_strip(
-    sheet: SheetFacts, neighbours: Sequence[Neighbour], width: float = STRIP_WIDTH
-) -> Strip | None:
+def draw_strip(sheet: SheetFacts, neighbours: Sequence[Neighbour], width: float = WIDTH) -> Strip | None:
     """Draw the sheet among its neighbours; None where it has none."""
     if not neighbours:
         return None
@@ -84,7 +81,7 @@ def draw_strip(
                 width=length * per_m,
                 height=across * per_mm,
                 here=sheet_id == sheet.id,
-                roomy=length * per_m >= width * ROOMY and across * per_mm >= 34.0,
+                roomy=length * per_m >= room_for(label) + 8.0 and across * per_mm >= 46.0,
                 text=what if sheet_id == sheet.id else f"{what} defect{'' if what == '1' else 's'}",
             )
         )

@@ -7,11 +7,12 @@ import numpy as np
 
 from models.ribbon import TracerResult
 from webapp.figures.axes import Axis, Tick, nice_ticks
+from webapp.figures.lettering import WIDTH
 
 __all__ = ["TracerFigure", "TracerMark", "draw_tracer"]
 
-WIDTH, HEIGHT = 900.0, 400.0
-LEFT, RIGHT, TOP, BOTTOM = 52.0, 888.0, 64.0, 336.0
+HEIGHT = 470.0
+LEFT, RIGHT, TOP, BOTTOM = 64.0, 1060.0, 82.0, 390.0
 PER_T = 100.0  # a density is shown as per cent of the glass in so many tonnes
 
 
@@ -99,7 +100,7 @@ def _marks(result: TracerResult, along: Axis) -> tuple[TracerMark, ...]:
         x = along.place(tonnes)
         end = x > 0.75 * RIGHT
         # neighbours may stand close together: their words go in two rows
-        y = TOP - 8.0 - 18.0 * (n % 2)
+        y = TOP - 8.0 - 22.0 * (n % 2)
         words = f"{name} {tonnes:,.0f} t".replace(",", "\u202f")
         marks.append(TracerMark(x, y, x + (-6 if end else 6), "end" if end else "start", words))
     return tuple(marks)
@@ -107,7 +108,7 @@ def _marks(result: TracerResult, along: Axis) -> tuple[TracerMark, ...]:
 
 def _hours(along: Axis, pull_t_per_day: float) -> tuple[Tick, ...]:
     hours = nice_hours(along.hi / pull_t_per_day * 24.0)
-    return tuple(Tick(along.place(h / 24.0 * pull_t_per_day), f"{h:.0f} h") for h in hours)
+    return tuple(Tick(along.place(h / 24.0 * pull_t_per_day), f"{h:.0f}") for h in hours)
 
 
 def nice_hours(most: float) -> Sequence[float]:

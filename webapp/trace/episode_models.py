@@ -15,6 +15,7 @@ from models.tracing import Traced, shown_episodes
 from webapp.figures.episode_figure import EpisodeFigure, PitchFigure, draw_episode, draw_pitch
 from webapp.figures.marks import Mark, mark_for
 from webapp.trace.forms import RibbonForm
+from webapp.view_helpers import show_figure
 
 __all__ = ["SECTION_WORDS", "EpisodeCard", "EpisodePage", "cards", "episode_page", "find_episode"]
 
@@ -27,6 +28,8 @@ SECTION_WORDS = {
     "unknown": "no section for sure",
 }
 MEMBERS_SHOWN = 300
+#: units as the plant files spell them, and as they are read
+UNIT_SIGNS = {"degC": "°C", "degF": "°F"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +117,7 @@ def episode_page(episode: Episode, traced: Traced, line: Line) -> EpisodePage:
     return EpisodePage(
         card=_card(episode),
         line=line,
-        figure=draw_episode(episode, zone, form.link(zone)),
+        figure=draw_episode(episode, zone, form.link(zone), section_words(episode)),
         pitch=None if episode.pitch is None else draw_pitch(marks, episode.pitch.pitch_mm),
         sections=tuple(
             (SECTION_WORDS.get(name, name), weight)
@@ -148,7 +151,7 @@ def _card(episode: Episode) -> EpisodeCard:
         mark=mark_for(episode.kind),
         band="the whole width"
         if episode.whole_width
-        else f"{episode.x_lo_mm:.0f} to {episode.x_hi_mm:.0f} mm from the left edge",
+        else f"{show_figure(episode.x_lo_mm)} to {show_figure(episode.x_hi_mm)} mm from the left edge",
         episode=episode,
         seen_start=_instant(episode.seen_start_s),
         seen_end=_instant(episode.seen_end_s),
@@ -156,7 +159,7 @@ def _card(episode: Episode) -> EpisodeCard:
         made_end=_instant(episode.origin_end_s),
         onset=_instant(episode.onset_s),
         stop=_instant(episode.stop_s),
-        section=SECTION_WORDS.get(episode.section, episode.section),
+        section=section_words(episode),
         section_share=episode.section_weights.get(episode.section, 0.0),
         usual=usual_words(episode.expected),
         chance=chance_words(episode.p_value),
@@ -165,11 +168,16 @@ def _card(episode: Episode) -> EpisodeCard:
     )
 
 
+def section_words(episode: Episode) -> str:
+    """Where an episode was most likely made, as words."""
+    return SECTION_WORDS.get(episode.section, episode.section)
+
+
 def usual_words(expected: float) -> str:
     """What would be usual, as the end of a sentence that begins with the count."""
     if expected < 0.05:
         return "where none is usual"
-    return f"where {expected:.0f} are usual" if expected >= 10.0 else f"where {expected:.1f} are usual"
+    return f"where {show_figure(expected, 0 if expected >= 10.0 else 1)} are usual"
 
 
 def chance_words(p_value: float) -> str:
@@ -193,7 +201,7 @@ def _causes(episode: Episode, zone: ZoneInfo) -> tuple[dict[str, Any], ...]:
             else cause.excursion.tag
             if cause.excursion
             else cause.key,
-            "kind": cause.event.kind if cause.event else "furnace log",
+            "kind": cause.event.kind.replace("_", " ") if cause.event else "furnace log",
             "text": cause.event.text if cause.event else _excursion_words(cause),
             "start": _instant(cause.start_s),
             "end": None if cause.end_s is None else _instant(cause.end_s),
@@ -217,7 +225,8 @@ def _excursion_words(cause: Any) -> str:
     if cause.excursion is None:
         return cause.words
     x = cause.excursion
-    return f"{x.extreme:.4g} {x.unit}, usually {x.usual:.4g} {x.unit}"
+    unit = UNIT_SIGNS.get(x.unit, x.unit)
+    return f"{x.extreme:.4g} {unit}, usually {x.usual:.4g} {unit}"
 
 
 def _instant(time_s: float) -> datetime:
