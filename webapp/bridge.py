@@ -155,7 +155,7 @@ def setup_words(setup: dict[str, Any]) -> str:
         parts.append("no scale: review only")
     if setup.get("field_mm"):
         x0, y0, x1, y1 = setup["field_mm"]
-        parts.append(f"x {x0:g} to {x1:g} mm, y {y0:g} to {y1:g} mm")
+        parts.append(f"x {x0:g} to {x1:g} mm, y {y0:g} to {y1:g} mm".replace("-", "−"))
     return ", ".join(parts)
 
 

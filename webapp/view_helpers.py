@@ -8,7 +8,7 @@ from werkzeug.routing import IntegerConverter, ValidationError
 
 from models.clock import plant_time, utc_now
 from webapp import navigation
-from webapp.plant import current_plant
+from webapp.plant import current_book, current_plant
 from webapp.security import ROLE_WORDS
 
 LARGEST_NUMBER = 2**63 - 1
@@ -37,6 +37,7 @@ def init_app(app: Flask) -> None:
         mm=show_mm,
         figure=show_figure,
         sentence=as_sentence,
+        grade_title=show_grade,
     )
 
 
@@ -69,6 +70,12 @@ def as_sentence(text: str) -> str:
     """A message as a sentence of its own: capital letter first, a full stop at the end."""
     text = text.strip()
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?", ":")) else ".")
+
+
+def show_grade(grade_id: str) -> str:
+    """The title of a grade; its short name where the grade is no longer in the book."""
+    book = current_book()
+    return book.grade(grade_id).title if grade_id in book.ids() else grade_id
 
 
 def show_short(moment: datetime | None) -> str:

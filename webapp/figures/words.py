@@ -18,7 +18,7 @@ STATE_WORDS = {
     "in_work": "being inspected",
     "finished": "inspected",
     "recorded": "inspected elsewhere, imported",
-    "passed_by": "passed by without inspection",
+    "passed_by": "passed uninspected",
 }
 #: what stands beside every history, on screen and on paper
 CAUTIONS = tuple(

@@ -123,17 +123,22 @@ def _row(grade: Grade) -> GradeRow:
         state = f"from memory, confirmed by {grade.confirmed_by}"
     else:
         state = "from memory, not confirmed: decides nothing"
-    smallest = "" if grade.smallest_class_mm is None else f"{grade.smallest_class_mm:g} mm"
     return GradeRow(
         grade.id,
         grade.title,
         grade.edition,
         grade.version,
         grade.viewing.words(),
-        smallest,
+        _smallest(grade),
         state,
         grade.may_decide,
     )
+
+
+def _smallest(grade: Grade) -> str:
+    """The size that photos must reach, in two figures: what inches come out at is no finer than that."""
+    size = grade.smallest_class_mm
+    return "" if size is None else f"{size:.2g} mm"
 
 
 def _facts(grade: Grade) -> tuple[tuple[str, str], ...]:
@@ -142,7 +147,6 @@ def _facts(grade: Grade) -> tuple[tuple[str, str], ...]:
         thickness = grade.thickness.words()
     elif grade.thicknesses:
         thickness = ", ".join(str(t) for t in grade.thicknesses) + " mm"
-    smallest = "" if grade.smallest_class_mm is None else f"{grade.smallest_class_mm:g} mm"
     view = grade.viewing
     facts = (
         ("Standard", grade.standard),
@@ -162,7 +166,7 @@ def _facts(grade: Grade) -> tuple[tuple[str, str], ...]:
         ("Zones", grade.zones_words),
         ("Thickness", thickness),
         ("For", " and ".join(_USE_WORDS[use] for use in grade.uses)),
-        ("Photos must size from", smallest),
+        ("Photos must size from", _smallest(grade)),
     )  # fmt: skip
     return tuple((name, text) for name, text in facts if text)
 

@@ -7,6 +7,7 @@ from flask import Blueprint
 
 from models.errors import NoSuchRecord
 from models.records import Line
+from webapp.figures.axes import per_1000
 from webapp.figures.words import CONTEXT
 from webapp.trace.forms import PERIODS
 
@@ -19,6 +20,9 @@ LEADS = ("quality_lead", "administrator")
 def instant(time_s: float) -> datetime:
     """Unix seconds as a moment."""
     return datetime.fromtimestamp(time_s, UTC)
+
+
+bp.add_app_template_filter(per_1000, "per_1000")
 
 
 @bp.context_processor

@@ -92,9 +92,7 @@ def find_episode(traced: Traced, key: str) -> Episode:
             in_band = episode.x_lo_mm - 100.0 <= float(x_lo) <= episode.x_hi_mm
             if episode.kind.replace(" ", "_") == kind and on_stretch and in_band:
                 return episode
-    msg = (
-        f"episode {key[:60]!r}: the trace of today has no such episode; it may have sunk into the background"
-    )
+    msg = f"The trace of today has no episode {key[:60]!r}: it may have sunk into the background."
     raise NoSuchRecord(msg)
 
 
