@@ -7,7 +7,7 @@ the style sheet draws its letters in LETTER units, which come out at 12 px. Layo
 __all__ = ["LETTER", "WIDTH", "room_for"]
 
 WIDTH = 1100.0
-LETTER = 17.5
+LETTER = 17.6
 #: width of an average letter against its size, for the widest of the system fonts
 ASPECT = 0.62
 
