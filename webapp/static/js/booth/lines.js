@@ -9,7 +9,7 @@ const said = document.getElementById("said");
 const uploader = new Uploader({
   user: list.dataset.user,
   show: (items, note) => {
-    drawWaiting(list, items, (key) => uploader.remove(key));
+    drawWaiting(list, items, (key) => uploader.remove(key), true);
     said.textContent = note;
     said.hidden = !note;
   },

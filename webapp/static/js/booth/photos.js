@@ -12,7 +12,9 @@ export function bindPhotos(root, { arrived, say }) {
   const uploader = new Uploader({
     user: root.dataset.user,
     show: (items, note) => {
-      drawWaiting(list, items, (key) => uploader.remove(key));
+      // what was refused for another sheet is told on the page of lines: here it would only stand before the photo
+      const shown = items.filter((item) => item.sheet === sheet || !item.refused);
+      drawWaiting(list, shown, (key) => uploader.remove(key));
       if (note) say(note, true);
     },
     done: (forSheet) => {
@@ -26,7 +28,8 @@ export function bindPhotos(root, { arrived, say }) {
       const field = form.elements[name];
       if (field?.value) origin[name] = field.value;
     }
-    return { sheet, url: form.action, setupId: form.elements.setup_id?.value ?? "", origin };
+    const label = document.querySelector(".sheet-head h1").textContent;
+    return { sheet, label, url: form.action, setupId: form.elements.setup_id?.value ?? "", origin };
   }
 
   for (const input of form.querySelectorAll("input[type=file][data-direct]")) {

@@ -45,6 +45,7 @@ export class Uploader {
         key: item.key,
         name: item.name,
         sheet: item.sheet,
+        label: item.label ?? "",
         mine: item.user === this.user,
         refused: item.refused,
         progress: this.progress.get(item.key) ?? 0,
