@@ -12,14 +12,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.gauss import normal_cdf, normal_pdf
 from vision.results import ByteImage
+from vision.step_fit import LEAST_STEP, left_over, search_step, settle_step, slope_across
 
 MODULES_ACROSS = 7  # five of the code and a black border of one on each side
 GOLDEN_SHARE = 0.6180339887498949  # its multiples fall evenly and never repeat a pattern
 PIECES_PER_SIDE = 6
-ROUGH_PIXELS, FINE_PIXELS = 300, 1500
-LEAST_STEP = 3.0
+ROUGH_PIXELS, FINE_PIXELS = 300, 800
+ROUGH_SETTLED_PX, FINE_SETTLED_PX = 0.02, 0.002
+NEAR_BLURS = 2.5
+PIXEL_BLUR_PX = 0.29  # a pixel averages over its own width, which has this standard deviation
+SHARPENED_BLUR_PX = 0.2  # sharpening by the camera makes steps look narrower than a pixel can show
+WIDEST_START = 0.4  # of the window
 
 Floats = NDArray[np.float64]
 
@@ -145,42 +149,54 @@ def _fit_side(
     across = np.array([along[1], -along[0]])  # outwards: corners run clockwise with y down
     reach = min(0.62 * module, 14.0) if blur_px is None else min(0.8 * module, max(2.5, 4.0 * blur_px))
     s, t, value = _band(grey, start, along, across, length, reach)
-    if value.size > pixels:
-        # even strides would take the same few columns of an upright side in every row
-        some = (np.arange(pixels) * GOLDEN_SHARE % 1.0 * value.size).astype(np.intp)
-        s, t, value = s[some], t[some], value[some]
     if value.size < 40:
         return None
     if gamma != 1.0:
         value = 255.0 * (value / 255.0) ** gamma
     unit = 2.0 * s / length - 1.0
-    parameters = _step_fit(unit, t, value, blur_px or 1.0, reach)
-    if parameters is None:
+    some: NDArray[np.intp] | slice = slice(None)
+    if value.size > pixels:
+        # even strides would take the same few columns of an upright side in every row
+        some = (np.arange(pixels) * GOLDEN_SHARE % 1.0 * value.size).astype(np.intp)
+    sample = unit[some], t[some], value[some]
+    # a side that is not found yet may lie anywhere in the window
+    step = search_step(*sample, max(1.0, blur_px or WIDEST_START * reach), reach)
+    if step is None:
         return None
-    low, slope_low, high, slope_high, c0, c1, sigma = parameters
-    dark, step = low + slope_low * unit, (high - low) + (slope_high - slope_low) * unit
-    z = (t - c0 - c1 * unit) / sigma
-    residual = value - dark - step * normal_cdf(z)
-    gradient = -step * normal_pdf(z) / sigma
-    height = abs(high - low)
-    misfit = float(np.sqrt(np.mean(residual**2))) / max(height, 1e-6)
-    if height < LEAST_STEP or misfit > 0.2 or sigma > reach or abs(c0) > reach:
+    least_px = PIXEL_BLUR_PX if blur_px is None else SHARPENED_BLUR_PX
+    step = settle_step(
+        step, *sample, least_px, reach, ROUGH_SETTLED_PX if blur_px is None else FINE_SETTLED_PX
+    )
+    if step is None:
         return None
-    points = []
-    piece = np.clip((s / length * PIECES_PER_SIDE).astype(int), 0, PIECES_PER_SIDE - 1)
+    height, sigma = abs(step[2] - step[0]), float(step[6])
+    misfit = float(np.sqrt(np.mean(left_over(step, *sample) ** 2))) / max(height, 1e-6)
+    if height < LEAST_STEP or misfit > 0.2 or sigma > reach or abs(step[4]) > reach:
+        return None
+    # a sharp side shows in few pixels: all of them tell where it runs
+    near = np.abs(t - step[4] - step[5] * unit) < NEAR_BLURS * sigma
+    places = _places(step, unit[near], t[near], value[near])
+    if len(places) < PIECES_PER_SIDE - 2:
+        return None
+    points = [start + along * ((at + 1.0) / 2.0 * length) + across * offset for at, offset in places]
+    return TagSide(np.array(points), sigma, misfit)
+
+
+def _places(step: Floats, unit: Floats, t: Floats, value: Floats) -> list[tuple[float, float]]:
+    """Where the side runs, piece by piece: (along in -1..1, across in px), from pixels near it."""
+    gradient, residual = slope_across(step, unit, t), left_over(step, unit, t, value)
+    piece = np.clip((unit + 1.0) / 2.0 * PIECES_PER_SIDE, 0, PIECES_PER_SIDE - 1).astype(int)
+    places = []
     for k in range(PIECES_PER_SIDE):
-        here = (piece == k) & (np.abs(z) < 2.5)
+        here = piece == k
         weight = float(np.sum(gradient[here] ** 2))
         if weight <= 0:
             continue
-        middle = float(np.sum(s[here] * gradient[here] ** 2)) / weight
+        middle = float(np.sum(unit[here] * gradient[here] ** 2)) / weight
         shift = float(np.sum(gradient[here] * residual[here])) / weight
         if abs(shift) < 1.0:
-            offset = c0 + c1 * (2.0 * middle / length - 1.0) + shift
-            points.append(start + along * middle + across * offset)
-    if len(points) < PIECES_PER_SIDE - 2:
-        return None
-    return TagSide(np.array(points), float(sigma), misfit)
+            places.append((middle, step[4] + step[5] * middle + shift))
+    return places
 
 
 def _band(
@@ -199,44 +215,3 @@ def _band(
     t = dx * across[0] + dy * across[1]
     inside = (np.abs(t) <= reach) & (s >= margin) & (s <= length - margin)
     return s[inside], t[inside], grey[y0:y1, x0:x1][inside].astype(np.float64)
-
-
-def _step_fit(unit: Floats, t: Floats, value: Floats, blur_px: float, reach: float) -> Floats | None:
-    """Gauss-Newton with weights that forgive dirt (Huber); returns
-    low, its slope, high, its slope, c0, c1, blur."""
-    inner, outer = value[t < -0.4 * reach], value[t > 0.4 * reach]
-    if inner.size < 8 or outer.size < 8:
-        return None
-    p = np.array([np.median(inner), 0.0, np.median(outer), 0.0, 0.0, 0.0, blur_px])
-    if p[2] - p[0] < LEAST_STEP:
-        return None
-    for _ in range(8):
-        sigma = p[6]
-        z = (t - p[4] - p[5] * unit) / sigma
-        rise, bell = normal_cdf(z), normal_pdf(z)
-        step = (p[2] - p[0]) + (p[3] - p[1]) * unit
-        residual = value - (p[0] + p[1] * unit) - step * rise
-        jacobian = np.column_stack(
-            [
-                1 - rise,
-                (1 - rise) * unit,
-                rise,
-                rise * unit,
-                -step * bell / sigma,
-                -step * bell * unit / sigma,
-                -step * bell * z / sigma,
-            ]
-        )
-        spread = 1.4826 * float(np.median(np.abs(residual))) + 0.3
-        weight = np.minimum(1.0, 2.0 * spread / np.maximum(np.abs(residual), 1e-9))
-        normal = jacobian.T @ (jacobian * weight[:, None])
-        normal[np.diag_indices(7)] *= 1.0 + 1e-6
-        normal[np.diag_indices(7)] += 1e-9
-        change = np.linalg.solve(normal, jacobian.T @ (weight * residual))
-        change[6] = np.clip(change[6], -0.5 * sigma, 0.5 * sigma)
-        change[4:6] = np.clip(change[4:6], -reach / 2, reach / 2)
-        p = p + change
-        p[6] = np.clip(p[6], 0.2, 3 * reach)
-        if np.abs(change[4:]).max() < 2e-3:
-            break
-    return p if np.all(np.isfinite(p)) else None

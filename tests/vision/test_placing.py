@@ -52,6 +52,26 @@ def test_places_are_good_to_a_third_of_a_pixel_with_tilt_and_an_untold_lens(
     assert placed.blur_px == pytest.approx(np.hypot(blur_px, 12**-0.5), rel=0.12)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_sharp_photo_that_the_camera_sharpened_once_more_is_placed_by_all_its_tags(seed: int) -> None:
+    rng = np.random.default_rng(4100 + seed)
+    photo = draw(
+        rng, tilt_deg=2.0 * seed, blur_px=0.3, tag_px=120.0, noise=0.5, ground=0.02 if seed % 2 else 0.75
+    )
+    soft = cv2.GaussianBlur(photo.grey, (0, 0), (0.8, 1.2, 2.0)[seed % 3])
+    photo.grey = cv2.addWeighted(photo.grey, 2.0, soft, -1.0, 0.0)
+    sides = [
+        side
+        for tag in find_tags(photo.grey, dict(PhotoSetup.from_dict(photo.setup).tags))
+        for side in tag.sides
+    ]
+    assert len(sides) == 16
+    assert all(side is not None for side in sides)
+    placed = place(photo)
+    assert placed.flags == ()
+    assert worst_error_px(placed, photo) < 0.5
+
+
 def test_three_tags_are_enough_and_it_is_said() -> None:
     photo = draw(np.random.default_rng(3), tilt_deg=7, k1=0.02)
     hidden = np.array(photo.frame.mm_to_px(photo.tags[2]))
