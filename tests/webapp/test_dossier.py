@@ -21,6 +21,7 @@ from webapp import cli
 from webapp.dossier.evidence import dossier_of, file_name
 from webapp.dossier.writing import sheet_dossier
 from webapp.figures.story import outcome_words
+from webapp.figures.strip_figure import draw_strip
 from webapp.plant import Plant
 
 
@@ -126,6 +127,30 @@ def test_very_many_defects_run_over_pages(plant: Plant, told: int, tmp_path: Pat
     many = tuple(replace(history.defects[0], number=n) for n in range(1, 301))
     text = text_of(sheet_dossier(replace(history, defects=many), lambda _photo: None), tmp_path)
     assert " 300 " in text
+
+
+HEADINGS = ("Verdict", "Defects on record", "Photos and finds", "Neighbours on the ribbon", "Claims",
+            "What happened, in order", "Evidence", "Read this with it")  # fmt: skip
+
+
+def test_no_heading_stands_alone_at_the_foot_of_a_page(plant: Plant, told: int, tmp_path: Path) -> None:
+    """Row by row the table of defects pushes every heading after it over the foot of a page."""
+    for number in range(10, 34, 2):
+        with writing(plant.sessions) as session:
+            for more in range(2):
+                sheet = session.get_one(Sheet, told)
+                factories.make_defect(session, sheet, 700.0, 700.0, number=number + more, source="hand")
+        for page in text_of(write(plant, told), tmp_path).split("\f"):
+            lines = [line.strip() for line in page.splitlines() if line.strip()]
+            assert not [line for line in lines[-2:] if line in HEADINGS]
+
+
+def test_the_neighbours_of_a_full_sheet_are_drawn_with_their_labels(plant: Plant, told: int) -> None:
+    with reading(plant.sessions) as session:
+        history = sheet_history(session, told)
+    strip = draw_strip(history.sheet, history.neighbours, 500.0)
+    assert strip is not None
+    assert any(sheet.roomy for sheet in strip.sheets)
 
 
 def test_the_page_hands_it_out_with_its_hash(signed_in: Callable[[str], FlaskClient], told: int) -> None:

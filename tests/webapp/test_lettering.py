@@ -32,7 +32,7 @@ def test_a_long_entry_is_cut_short_rather_than_run_out_of_the_drawing(start_h: f
     for words in (figure.made_words, figure.events[0].words):
         long = room_for(words.text)
         left = words.x if words.anchor == "start" else words.x - long
-        assert LEFT - 1.0 <= left
+        assert left >= LEFT - 1.0
         assert left + long <= RIGHT + 1.0 < WIDTH
     assert "…" in figure.events[0].words.text
     assert figure.events[0].words.text.endswith("(70 %)")

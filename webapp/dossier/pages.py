@@ -20,6 +20,7 @@ from webapp.dossier.style import (
     WIDTH,
     facts,
     grid,
+    section,
     words,
 )
 from webapp.figures.marks import mark_for
@@ -195,7 +196,7 @@ def _defects(history: SheetHistory, clock: Clock) -> list[Flowable]:
             )
     heads = ["No.", "Kind", "Size, mm", "From left, mm", "From leading edge, mm", "How and when recorded"]
     table = grid(heads, rows, [0.7, 2.2, 2.3, 1.2, 1.4, 4.4], numbers=(0, 3, 4))
-    return [words("Defects on record", SECTION), table]
+    return [*section("Defects on record"), table]
 
 
 def _photos(
@@ -314,7 +315,7 @@ def _neighbours(history: SheetHistory, clock: Clock) -> list[Flowable]:
 def _claims(history: SheetHistory, clock: Clock) -> list[Flowable]:
     if not history.claims:
         return []
-    parts: list[Flowable] = [words("Claims", SECTION)]
+    parts = section("Claims")
     for claim in history.claims:
         parts.append(
             words(
@@ -335,11 +336,11 @@ def _timeline(history: SheetHistory, clock: Clock) -> list[Flowable]:
     rows: list[list[object]] = [
         [clock(m.at), ("about: " if not m.sure else "") + m.what, m.who or ""] for m in timeline(history)
     ]
-    return [words("What happened, in order", SECTION), grid(["When", "What", "Who"], rows, [2.3, 6.4, 2.0])]
+    return [*section("What happened, in order"), grid(["When", "What", "Who"], rows, [2.3, 6.4, 2.0])]
 
 
 def _evidence(history: SheetHistory, clock: Clock) -> list[Flowable]:
-    parts: list[Flowable] = [words("Evidence", SECTION)]
+    parts = section("Evidence")
     if history.photos:
         rows: list[list[object]] = [[p.name, str(p.size_bytes), p.sha256] for p in history.photos]
         parts.append(

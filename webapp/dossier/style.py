@@ -10,7 +10,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import Paragraph, Table, TableStyle
+from reportlab.platypus import CondPageBreak, Flowable, Paragraph, Table, TableStyle
 
 PAGE = A4
 MARGIN = 17 * mm
@@ -54,9 +54,18 @@ SECTION = ParagraphStyle(
 LARGE = ParagraphStyle("large", BODY, fontName=BOLD, fontSize=13.5, leading=18)
 
 
+#: a heading, the head of its table and two rows of three lines
+HEADING_ROOM = 40 * mm
+
+
 def words(text: object, style: ParagraphStyle = BODY) -> Paragraph:
     """A paragraph of plain words: nothing in them is taken as markup."""
     return Paragraph(escape(str(text)).replace("\n", "<br/>"), style)
+
+
+def section(text: str) -> list[Flowable]:
+    """The heading of what may run over pages; it does not stay alone at the foot of one."""
+    return [CondPageBreak(HEADING_ROOM), words(text, SECTION)]
 
 
 def facts(rows: list[tuple[str, str]], width: float) -> Table:

@@ -81,7 +81,7 @@ def draw_strip(sheet: SheetFacts, neighbours: Sequence[Neighbour], width: float 
                 width=length * per_m,
                 height=across * per_mm,
                 here=sheet_id == sheet.id,
-                roomy=length * per_m >= room_for(label) + 8.0 and across * per_mm >= 46.0,
+                roomy=length * per_m >= (room_for(label) + 8.0) * width / WIDTH and across * per_mm >= 46.0,
                 text=what if sheet_id == sheet.id else f"{what} defect{'' if what == '1' else 's'}",
             )
         )
