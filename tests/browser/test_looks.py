@@ -76,6 +76,38 @@ def test_figures_take_the_ink_that_the_reader_chose(sign_in, served):
     assert here != other
 
 
+UNSEEN_FOCUS = """() => {
+  const focused = document.activeElement;
+  if (!focused || focused === document.body) return null;
+  const shown = element => {
+    const style = getComputedStyle(element);
+    return style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2;
+  };
+  const box = focused.getBoundingClientRect();
+  const inView = box.width > 0 && box.bottom > 0 && box.top < innerHeight;
+  if (inView && (shown(focused) || shown(focused.closest('label') ?? focused))) return '';
+  return `${focused.tagName} ${(focused.textContent || focused.name || '').trim().slice(0, 40)}`;
+}"""
+
+
+@pytest.mark.parametrize(
+    ("who", "place"), [("piet", "sheets/"), ("ilse", "trace/ribbon"), ("ilse", "trace/furnace")]
+)
+def test_the_focus_is_seen_at_every_stop(sign_in, served, who, place):
+    page = sign_in(who, size=PORTRAIT)
+    page.goto(served.address + place)
+    page.wait_for_load_state("networkidle")
+    stops = 0
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        unseen = page.evaluate(UNSEEN_FOCUS)
+        if unseen is None:
+            break
+        assert unseen == ""
+        stops += 1
+    assert stops >= 8
+
+
 def test_a_refused_file_is_told_for_its_own_sheet_alone(sign_in, served, tmp_path):
     notes = tmp_path / "notes of the shift.jpg"
     notes.write_text("not a photo")
