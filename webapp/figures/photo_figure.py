@@ -50,7 +50,9 @@ def draw_finds(photo: PhotoHistory) -> tuple[FindShape, ...]:
     if photo.width_px is None or photo.height_px is None:
         return ()
     unit = max(photo.width_px, photo.height_px) / 100.0
-    return tuple(_find_shape(find, unit, photo.width_px) for find in photo.finds)
+    shapes = [_find_shape(find, unit, photo.width_px) for find in photo.finds]
+    # what is not glass is drawn first, so that it does not lie on a number
+    return tuple(sorted(shapes, key=lambda shape: shape.mark is not NOT_GLASS))
 
 
 def _find_shape(find: FindHistory, unit: float, width_px: int) -> FindShape:
