@@ -216,6 +216,17 @@ def test_finishing_stores_the_verdict_and_goes_to_the_next_sheet(inspector, boot
     assert "is stored" in inspector.get(answer.json["go"]).text
 
 
+def test_a_finished_sheet_offers_nothing_that_it_would_refuse(inspector, booth, photographed):
+    sheet = f"/inspect/sheets/{booth.sheet_ids[0]}"
+    offers = re.compile(r'<(?:details id="missed"|button[^>]* data-tool="missed")[^>]*>')
+    assert not [offer for offer in offers.findall(inspector.get(sheet).text) if offer.endswith(" hidden>")]
+    _act(inspector, f"{sheet}/confirm-rest")
+    _act(inspector, f"{sheet}/finish")
+    finished = offers.findall(inspector.get(sheet).text)
+    assert len(finished) == 2
+    assert all(offer.endswith(" hidden>") for offer in finished)
+
+
 def test_a_finished_sheet_is_changed_only_after_it_was_opened_again(inspector, booth, photographed, plant):
     sheet = f"/inspect/sheets/{booth.sheet_ids[0]}"
     _act(inspector, f"{sheet}/confirm-rest")

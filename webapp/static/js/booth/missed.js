@@ -31,6 +31,7 @@ export function bindMissed(box, { taps, photo }) {
   }
 
   function toggle() {
+    if (box.hidden) return; // a finished sheet takes no more
     if (box.open) {
       clear();
       return;
