@@ -76,6 +76,17 @@ def test_figures_take_the_ink_that_the_reader_chose(sign_in, served):
     assert here != other
 
 
+def test_a_long_list_does_not_wait_for_a_page_of_its_own(sign_in, served):
+    """On paper, a list longer than a page begins under its heading instead of leaving the first page empty."""
+    page = sign_in("piet")
+    page.goto(f"{served.address}sheets/?q=Ottervale")
+    page.emulate_media(media="print")
+    panel = page.locator(".panel:has(table)")
+    assert panel.locator("tbody tr").count() > 30
+    assert panel.evaluate("e => getComputedStyle(e).breakInside") == "auto"
+    assert panel.evaluate("e => getComputedStyle(e).borderTopWidth") == "0px"
+
+
 UNSEEN_FOCUS = """() => {
   const focused = document.activeElement;
   if (!focused || focused === document.body) return null;

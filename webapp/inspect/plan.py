@@ -41,6 +41,17 @@ class Footprint:
 
 
 @dataclass(frozen=True, slots=True)
+class Gap:
+    """A box inside photos that none of them shows, in sheet mm; `under_tag` or blown out."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    under_tag: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """The drawing's figures (millimetres of the sheet, x across, y along) and its words."""
 
@@ -49,8 +60,10 @@ class Plan:
     tiles: tuple[PlanTile, ...]
     spots: tuple[Spot, ...]
     photos: tuple[Footprint, ...]
+    unseen: tuple[Gap, ...]
     headline: str
     sentences: tuple[str, ...]
+    notes: tuple[str, ...]
     complete: bool
 
     @property
@@ -76,8 +89,14 @@ def draw_plan(sheet: Sheet, seen: CoverageSummary, defects: list[Defect], photos
             if defect.x_mm is not None and defect.y_mm is not None
         ),
         photos=tuple(_footprints(sheet, photos)),
+        unseen=tuple(
+            Gap(x0, y0, x1 - x0, y1 - y0, under_tag)
+            for boxes, under_tag in ((seen.holes_mm, False), (seen.under_tags_mm, True))
+            for x0, y0, x1, y1 in boxes
+        ),
         headline=f"Coverage{needed}: {100 * seen.covered_fraction:.0f} %",
         sentences=tuple(seen.missing),
+        notes=tuple(seen.notes),
         complete=seen.complete,
     )
 
