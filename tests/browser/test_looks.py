@@ -77,7 +77,7 @@ def test_figures_take_the_ink_that_the_reader_chose(sign_in, served):
 
 
 def test_a_long_list_does_not_wait_for_a_page_of_its_own(sign_in, served):
-    """On paper, a list longer than a page begins under its heading instead of leaving the first page empty."""
+    """On paper, a list longer than a page begins under its heading; the first page is not left empty."""
     page = sign_in("piet")
     page.goto(f"{served.address}sheets/?q=Ottervale")
     page.emulate_media(media="print")
