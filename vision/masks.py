@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.frames import Frame
+from vision.hidden import BLOWN_OUT, OUTSIDE, TAG, boxes_of
 from vision.photo_setup import PhotoSetup
-from vision.results import ByteImage, Rectangle
+from vision.results import ByteImage, Hidden, Rectangle
 from vision.tag_sides import MODULES_ACROSS
 from vision.tags import SeenTag
 
@@ -24,6 +25,7 @@ EDGE_MARGIN_PX = 4.0
 QUIET_ZONE_MODULES = 1.6
 SATURATED = 251
 SUBPIXEL_BITS = 4
+GRID_CELLS = 160  # along and across the field: for shares and boxes, not for finds
 
 Floats = NDArray[np.float64]
 
@@ -34,7 +36,7 @@ class Seen:
 
     mask : uint8, shape (H, W), 255 on glass inside the field; covered_mm : bounding box in sheet mm (None
     without a frame); fraction : of the field's glass that the mask shows; hidden_fraction : of the field
-    inside the photo that is blown out
+    inside the photo that is blown out; hidden : where in the box no glass was looked at
     """
 
     mask: ByteImage
@@ -43,6 +45,7 @@ class Seen:
     hidden_fraction: float
     glass_mm: Rectangle | None = None
     looked_at_mm: Rectangle | None = None
+    hidden: tuple[Hidden, ...] = ()
 
     def gap_to_cut_edge_mm(self, points_mm: Floats) -> Floats:
         """Distance of sheet points, shape (N, 2), from the strip along the nearest cut edge; < 0 inside the
@@ -67,17 +70,17 @@ def look_where(grey: ByteImage, setup: PhotoSetup | None, frame: Frame | None, t
         mask = np.full((h, w), 255, np.uint8)
         for tag in tags:
             _draw(mask, _grown(tag.corners_px), 0)
-        hidden = _hide_saturated(grey, mask)
-        return Seen(mask, None, None, hidden)
+        return Seen(mask, None, None, _hide_saturated(grey, mask))
     rectangle = glass_of_field(setup)
     mask = np.zeros((h, w), np.uint8)
     trimmed = _trim_cut_edges(rectangle, setup, frame, (h, w))
     _draw(mask, frame.mm_to_px(_outline(trimmed)), 255)
-    for _, corners in setup.tags:
-        _draw(mask, frame.mm_to_px(_grown(np.asarray(corners, np.float64))), 0)
-    hidden = _hide_saturated(grey, mask)
-    fraction, box = _coverage(mask, frame, rectangle, trimmed)
-    return Seen(mask, box, fraction, hidden, rectangle, trimmed)
+    papers = [_grown(np.asarray(corners, np.float64)) for _, corners in setup.tags]
+    for paper in papers:
+        _draw(mask, frame.mm_to_px(paper), 0)
+    blown_out = _hide_saturated(grey, mask)
+    fraction, box, hidden = _coverage(mask, frame, rectangle, trimmed, papers)
+    return Seen(mask, box, fraction, blown_out, rectangle, trimmed, hidden)
 
 
 def glass_of_field(setup: PhotoSetup) -> Rectangle:
@@ -153,31 +156,48 @@ def _hide_saturated(grey: ByteImage, mask: ByteImage) -> float:
 
 
 def _coverage(
-    mask: ByteImage,
-    frame: Frame,
-    rectangle: Rectangle,
-    trimmed: Rectangle,
-) -> tuple[float, Rectangle | None]:
-    """Share of the rectangle's area that was looked at, counted on a grid of sheet points, and its box in mm.
+    mask: ByteImage, frame: Frame, rectangle: Rectangle, trimmed: Rectangle, papers: list[Floats]
+) -> tuple[float, Rectangle | None, tuple[Hidden, ...]]:
+    """Share of the rectangle's area that was looked at, counted on a grid of sheet points; its box in mm; and
+    what of the box was not looked at.
 
     The strip along a cut edge counts as looked at: what lies there is the edge, which the photo shows.
+    papers : corners of the tags with their margins, shape (4, 2), mm
     """
     x0, y0, x1, y1 = rectangle
     if x1 <= x0 or y1 <= y0:
-        return 0.0, None
+        return 0.0, None, ()
     h, w = mask.shape
-    count = 160
-    xs = x0 + (np.arange(count) + 0.5) / count * (x1 - x0)
-    ys = y0 + (np.arange(count) + 0.5) / count * (y1 - y0)
-    grid_x, grid_y = (grid.ravel() for grid in np.meshgrid(xs, ys))
-    px = np.floor(frame.mm_to_px(np.column_stack([grid_x, grid_y]))).astype(np.int64)
-    inside = (px[:, 0] >= 0) & (px[:, 1] >= 0) & (px[:, 0] < w) & (px[:, 1] < h)
-    seen = np.zeros(len(px), bool)
+    xs, ys = np.linspace(x0, x1, GRID_CELLS + 1), np.linspace(y0, y1, GRID_CELLS + 1)
+    grid_x, grid_y = np.meshgrid(0.5 * (xs[1:] + xs[:-1]), 0.5 * (ys[1:] + ys[:-1]))
+    px = np.floor(frame.mm_to_px(np.column_stack([grid_x.ravel(), grid_y.ravel()]))).astype(np.int64)
+    u, v = px[:, 0].reshape(grid_x.shape), px[:, 1].reshape(grid_x.shape)
+    inside = (u >= 0) & (v >= 0) & (u < w) & (v < h)
     strip = (grid_x < trimmed[0]) | (grid_x > trimmed[2]) | (grid_y < trimmed[1]) | (grid_y > trimmed[3])
-    seen[inside] = (mask[px[inside, 1], px[inside, 0]] > 0) | strip[inside]
+    seen = inside & strip
+    seen[inside] |= mask[v[inside], u[inside]] > 0
     if not seen.any():
-        return 0.0, None
-    half_x, half_y = (x1 - x0) / count / 2, (y1 - y0) / count / 2
-    sx, sy = grid_x[seen], grid_y[seen]
-    low_x, low_y = float(sx.min() - half_x), float(sy.min() - half_y)
-    return float(seen.mean()), (low_x, low_y, float(sx.max() + half_x), float(sy.max() + half_y))
+        return 0.0, None, ()
+    rows, columns = np.flatnonzero(seen.any(axis=1)), np.flatnonzero(seen.any(axis=0))
+    box = float(xs[columns[0]]), float(ys[rows[0]]), float(xs[columns[-1] + 1]), float(ys[rows[-1] + 1])
+    part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    borders = xs[columns[0] : columns[-1] + 2], ys[rows[0] : rows[-1] + 2]
+    half_x, half_y = (xs[1] - xs[0]) / 2, (ys[1] - ys[0]) / 2
+    under = np.zeros_like(seen)
+    hidden = []
+    for (ax, ay), (bx, by) in [(paper.min(axis=0), paper.max(axis=0)) for paper in papers]:
+        # half a cell more: the tag's border lies somewhere in a pixel
+        under |= (
+            (grid_x >= ax - half_x)
+            & (grid_x <= bx + half_x)
+            & (grid_y >= ay - half_y)
+            & (grid_y <= by + half_y)
+        )
+        left, top = max(float(ax), box[0], trimmed[0]), max(float(ay), box[1], trimmed[1])
+        right, bottom = min(float(bx), box[2], trimmed[2]), min(float(by), box[3], trimmed[3])
+        # a tag beside the sheet may reach over its edge by the margin it was printed with
+        if right - left > half_x and bottom - top > half_y:
+            hidden.append(Hidden(TAG, (left, top, right, bottom)))
+    hidden += boxes_of((inside & ~seen & ~under)[part], BLOWN_OUT, *borders)
+    hidden += boxes_of((~inside & ~under)[part], OUTSIDE, *borders)
+    return float(seen.mean()), box, tuple(hidden)

@@ -245,10 +245,14 @@ def _arc(path: Floats) -> float:
 
 
 def _would_show(result: dict[str, Any], x_mm: float, y_mm: float, length_mm: float | None) -> bool:
-    """Whether a photo covers a place finely enough to size a
-    mark of that length (unsized marks: covers it)."""
+    """Whether a photo shows a place, and finely enough to size a mark of that length."""
     covered, smallest = result.get("covered_mm"), result.get("smallest_sized_mm")
-    if covered is None or smallest is None:
+    if covered is None or smallest is None or not _inside(covered, x_mm, y_mm):
         return False
-    inside = covered[0] <= x_mm <= covered[2] and covered[1] <= y_mm <= covered[3]
-    return inside and length_mm is not None and length_mm >= smallest
+    if any(_inside(place["box_mm"], x_mm, y_mm) for place in result.get("hidden") or ()):
+        return False
+    return length_mm is not None and length_mm >= smallest
+
+
+def _inside(box_mm: Sequence[float], x_mm: float, y_mm: float) -> bool:
+    return box_mm[0] <= x_mm <= box_mm[2] and box_mm[1] <= y_mm <= box_mm[3]

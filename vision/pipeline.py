@@ -187,6 +187,7 @@ def _result(
         flags=tuple(dict.fromkeys(flags)),
         messages=tuple(messages),
         timings_s=dict(clock.spent),
+        hidden=() if ended else seen.hidden,
     )
 
 

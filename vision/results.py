@@ -181,6 +181,20 @@ class Find:
 
 
 @dataclass(frozen=True, slots=True)
+class Hidden:
+    """One box of the field in which no glass was looked at.
+
+    by : "tag", "blown_out" or "outside" (past the photo's border); box_mm : x0, y0, x1, y1 on the sheet
+    """
+
+    by: str
+    box_mm: Rectangle
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"by": self.by, "box_mm": [rounded(v, 1) for v in self.box_mm]}
+
+
+@dataclass(frozen=True, slots=True)
 class Inspection:
     """Everything that one photo gave.
 
@@ -191,7 +205,7 @@ class Inspection:
     blur_px : standard deviation of the photo's blur
     smallest_sized_mm : finds shorter than this are flagged, not sized
     covered_mm : x0, y0, x1, y1 of the part of the field that the photo shows; covered_fraction : of the
-    field's glass
+    field's glass; hidden : where in covered_mm no glass was looked at (`vision.hidden`)
     finds : in glass first, then not glass, each by falling score
     flags, messages : conditions of the whole photo (see `vision.flags`) and sentences for the inspector
     timings_s : seconds spent in "decode", "rectify", "detect", "measure"
@@ -212,6 +226,7 @@ class Inspection:
     flags: tuple[str, ...] = ()
     messages: tuple[str, ...] = ()
     timings_s: dict[str, float] = field(default_factory=dict)
+    hidden: tuple[Hidden, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """The result as it stands in `PHOTO.json`."""
@@ -223,6 +238,7 @@ class Inspection:
             "smallest_sized_mm": rounded(self.smallest_sized_mm, 4),
             "covered_mm": None if self.covered_mm is None else [rounded(v, 2) for v in self.covered_mm],
             "covered_fraction": rounded(self.covered_fraction, 4),
+            "hidden": [place.to_dict() for place in self.hidden],
             "finds": [find.to_dict() for find in self.finds],
             "flags": list(self.flags),
             "messages": list(self.messages),

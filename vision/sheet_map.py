@@ -116,6 +116,9 @@ def map_of_results(results: Sequence[dict[str, Any]], width_mm: float, length_mm
         px = Frame.from_dict(frame).mm_to_px(np.column_stack([grid_x, grid_y]))
         inside = (px[:, 0] >= 0) & (px[:, 1] >= 0)
         inside &= (px[:, 0] <= result["width_px"]) & (px[:, 1] <= result["height_px"])
+        for place in result.get("hidden") or ():
+            x0, y0, x1, y1 = place["box_mm"]
+            inside &= ~((grid_x >= x0) & (grid_x <= x1) & (grid_y >= y0) & (grid_y <= y1))
         block = smallest[np.ix_(ys, xs)]
         smallest[np.ix_(ys, xs)] = np.where(
             inside.reshape(len(ys), len(xs)), np.fmin(block, float(limit)), block

@@ -1,15 +1,16 @@
 """What of a sheet was photographed, how finely, and which close-ups are missing.
 
-A photo covers the rectangle that its inspection reports and can size from its
-`smallest_sized_mm` on. A place seen by several photos counts with the finest. The answer is
-given by tiles of about a metre, named like fields of a board (A, B, ... across the ribbon,
-1, 2, ... along it), so that an inspector can walk to what is missing.
+A photo covers the rectangle that its inspection reports, less what was blown out or lay past its border,
+and can size from its `smallest_sized_mm` on. What lay under its reference tags counts, or no sheet with
+tags on it would ever be done; it is said. A place seen by several photos counts with the finest. The answer
+is given by tiles of about a metre, named like fields of a board (A, B, ... across the ribbon, 1, 2, ...
+along it), so that an inspector can walk to what is missing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,19 +23,33 @@ from models.records import Photo, Sheet
 TILE_MM = 1000.0
 #: a photo's field may end this far from the sheet's edge and still counts as reaching it
 EDGE_MM = 10.0
-#: a photo that shows less of its field than this is not taken as covering it
+#: a photo of which it is not known what it hides covers its rectangle if it shows this much of its field
 FIELD_SHOWN = 0.9
 #: a tile is done when this much of it is covered
 TILE_DONE = 0.995
 _NAMED = 8
+#: a hidden place this near to the border of its photo's rectangle reaches it (both are rounded)
+BORDER_MM = 0.1
+#: a part of this size that was blown out or lay under tags is worth a sentence
+WORTH_TELLING_MM2 = 2000.0
+#: reasons (`vision.hidden`) for which a place of a photo is not covered, and for which it is covered and told
+HOLES, PAPERS = ("blown_out", "outside"), ("tag",)
+
+
+Box = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Cover:
-    """One photo's rectangle in sheet mm (x0, y0, x1, y1) and the smallest size it can measure there."""
+    """One photo's rectangle in sheet mm (x0, y0, x1, y1) and the smallest size it can measure there.
 
-    rectangle_mm: tuple[float, float, float, float]
+    holes_mm : boxes inside the rectangle that it does not show; under_tags_mm : boxes under reference tags
+    """
+
+    rectangle_mm: Box
     smallest_sized_mm: float
+    holes_mm: tuple[Box, ...] = ()
+    under_tags_mm: tuple[Box, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +57,7 @@ class Tile:
     """One tile of the sheet: its name, rectangle, the part covered finely enough, the coarsest size in it."""
 
     name: str
-    rectangle_mm: tuple[float, float, float, float]
+    rectangle_mm: Box
     covered_fraction: float
     seen_fraction: float
     smallest_sized_mm: float | None
@@ -56,9 +71,12 @@ class Tile:
 class CoverageSummary:
     """Coverage of a sheet at the size that is needed.
 
-    needed_mm : the grade's smallest class, None where it has none.  covered_fraction : part of the sheet
-    photographed finely enough.  seen_fraction : part photographed at all.  smallest_sized_mm : the coarsest
-    of what was photographed, None without a photo that has a scale.  missing : sentences for the inspector.
+    needed_mm : the grade's smallest class, None where it has none. covered_fraction : part of the sheet
+    photographed finely enough. seen_fraction : part photographed at all. smallest_sized_mm : the coarsest
+    of what was photographed, None without a photo that has a scale. missing : sentences for the
+    inspector. holes_mm : boxes that every photo there hides. under_tags_mm : boxes that lay under the
+    tags of every photo that shows them. notes : what else to look at, sentences that keep nobody from a
+    verdict
     """
 
     needed_mm: float | None
@@ -67,6 +85,9 @@ class CoverageSummary:
     smallest_sized_mm: float | None
     tiles: tuple[Tile, ...]
     missing: tuple[str, ...]
+    holes_mm: tuple[Box, ...] = ()
+    under_tags_mm: tuple[Box, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -85,10 +106,7 @@ def coverage(session: Session, sheet_id: int, needed_mm: float | None = None) ->
     notes = tuple(note for photo in photos if (note := _note(photo)) is not None)
     if not summary.missing:
         return summary
-    return CoverageSummary(
-        summary.needed_mm, summary.covered_fraction, summary.seen_fraction, summary.smallest_sized_mm,
-        summary.tiles, summary.missing + notes,
-    )  # fmt: skip
+    return replace(summary, missing=summary.missing + notes)
 
 
 def summarise(
@@ -96,21 +114,35 @@ def summarise(
 ) -> CoverageSummary:
     """The same from plain rectangles; exact for any overlap of them."""
     xs, ys, tiles = _grid(width_mm, length_mm)
-    snapped = [
-        (_snapped(cover.rectangle_mm, width_mm, length_mm), cover.smallest_sized_mm) for cover in covers
+    snapped = [(_snapped(cover, width_mm, length_mm), cover.smallest_sized_mm) for cover in covers]
+    boxes = [
+        box for cover, _ in snapped for box in (cover.rectangle_mm, *cover.holes_mm, *cover.under_tags_mm)
     ]
-    edges_x = np.unique(np.concatenate([xs, *([r[0], r[2]] for r, _ in snapped)]))
-    edges_y = np.unique(np.concatenate([ys, *([r[1], r[3]] for r, _ in snapped)]))
+    edges_x = np.unique(np.concatenate([xs, *([b[0], b[2]] for b in boxes)]))
+    edges_y = np.unique(np.concatenate([ys, *([b[1], b[3]] for b in boxes)]))
+
+    def cells(box: Box) -> tuple[slice, slice]:
+        i0, i1 = np.searchsorted(edges_y, [box[1], box[3]])
+        j0, j1 = np.searchsorted(edges_x, [box[0], box[2]])
+        return slice(i0, i1), slice(j0, j1)
+
     finest = np.full((len(edges_y) - 1, len(edges_x) - 1), np.inf)
-    for (x0, y0, x1, y1), smallest in snapped:
-        if x1 > x0 and y1 > y0:
-            i0, i1 = np.searchsorted(edges_y, [y0, y1])
-            j0, j1 = np.searchsorted(edges_x, [x0, x1])
-            finest[i0:i1, j0:j1] = np.minimum(finest[i0:i1, j0:j1], smallest)
+    bare = np.zeros(finest.shape, bool)  # seen by some photo with no tag on it
+    for cover, smallest in snapped:
+        shown = np.zeros(finest.shape, bool)
+        shown[cells(cover.rectangle_mm)] = True
+        for hole in cover.holes_mm:
+            shown[cells(hole)] = False
+        finest[shown] = np.minimum(finest[shown], smallest)
+        for paper in cover.under_tags_mm:
+            shown[cells(paper)] = False
+        bare |= shown
     area = np.diff(edges_y)[:, None] * np.diff(edges_x)[None, :]
     fine_enough = np.isfinite(finest) if needed_mm is None else finest <= needed_mm * (1 + 1e-9)
     result = [_tile(name, r, edges_x, edges_y, finest, fine_enough, area) for name, r in tiles]
     seen = np.isfinite(finest)
+    holes = [hole for cover, _ in snapped for hole in cover.holes_mm if not seen[cells(hole)].all()]
+    papers = [paper for cover, _ in snapped for paper in cover.under_tags_mm if not bare[cells(paper)].all()]
     return CoverageSummary(
         needed_mm=needed_mm,
         covered_fraction=_share(fine_enough, area),
@@ -118,12 +150,15 @@ def summarise(
         smallest_sized_mm=float(finest[seen].max()) if seen.any() else None,
         tiles=tuple(result),
         missing=_sentences(result, needed_mm, nothing_seen=not seen.any()),
+        holes_mm=tuple(holes),
+        under_tags_mm=tuple(papers),
+        notes=_under_tags(papers),
     )
 
 
 def _grid(
     width_mm: float, length_mm: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], list[tuple[str, tuple[float, float, float, float]]]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], list[tuple[str, Box]]]:
     columns, rows = max(1, round(width_mm / TILE_MM)), max(1, round(length_mm / TILE_MM))
     xs, ys = np.linspace(0, width_mm, columns + 1), np.linspace(0, length_mm, rows + 1)
     tiles = [
@@ -138,23 +173,29 @@ def _letter(column: int) -> str:
     return chr(ord("A") + column) if column < 26 else _letter(column // 26 - 1) + _letter(column % 26)
 
 
-def _snapped(
-    rectangle: tuple[float, float, float, float], width_mm: float, length_mm: float
-) -> tuple[float, float, float, float]:
-    x0, y0, x1, y1 = rectangle
-    x0, x1 = max(x0, 0.0), min(x1, width_mm)
-    y0, y1 = max(y0, 0.0), min(y1, length_mm)
-    return (
-        0.0 if x0 <= EDGE_MM else x0,
-        0.0 if y0 <= EDGE_MM else y0,
-        width_mm if x1 >= width_mm - EDGE_MM else x1,
-        length_mm if y1 >= length_mm - EDGE_MM else y1,
+def _snapped(cover: Cover, width_mm: float, length_mm: float) -> Cover:
+    """The cover cut to the sheet, and drawn out to an edge that it nearly reaches; its holes go with it."""
+    sheet = np.array([0.0, 0.0, width_mm, length_mm])
+    upper = np.array([width_mm, length_mm] * 2)
+    was = np.clip(np.array(cover.rectangle_mm), 0.0, upper)
+    whole = np.where(np.abs(was - sheet) <= EDGE_MM, sheet, was)
+
+    def moved(box: Box) -> Box:
+        # what reaches the photo's border reaches the new border too
+        inner = np.clip(np.array(box), 0.0, upper)
+        return _box(np.where(np.abs(inner - was) <= BORDER_MM, whole, inner))
+
+    return Cover(
+        _box(whole),
+        cover.smallest_sized_mm,
+        tuple(moved(box) for box in cover.holes_mm),
+        tuple(moved(box) for box in cover.under_tags_mm),
     )
 
 
 def _tile(
     name: str,
-    rectangle: tuple[float, float, float, float],
+    rectangle: Box,
     edges_x: NDArray[np.float64],
     edges_y: NDArray[np.float64],
     finest: NDArray[np.float64],
@@ -172,6 +213,19 @@ def _tile(
         _share(fine_enough[part], area[part]),
         _share(seen, area[part]),
         float(finest[part][seen].max()) if seen.any() else None,
+    )
+
+
+def _under_tags(papers: list[Box]) -> tuple[str, ...]:
+    area_mm2 = sum((x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in papers)
+    if area_mm2 < WORTH_TELLING_MM2:
+        return ()
+    where = "under a reference tag" if len(papers) == 1 else f"under {len(papers)} reference tags"
+    return (
+        (
+            f"{area_mm2 / 1e6:.2g} m² lay {where} in every photo: look there by eye, or move the tags off the"
+            " glass"
+        ),
     )
 
 
@@ -209,12 +263,28 @@ def _listed(tiles: list[Tile]) -> str:
 
 def _covers(photos: Sequence[Photo]) -> list[Cover]:
     return [
-        Cover((float(x0), float(y0), float(x1), float(y1)), photo.smallest_sized_mm)
+        Cover(_box(photo.covered_mm), photo.smallest_sized_mm, _hidden(photo, HOLES), _hidden(photo, PAPERS))
         for photo in photos
         if photo.state == "inspected" and photo.covered_mm and photo.smallest_sized_mm is not None
-        if (photo.covered_fraction if photo.covered_fraction is not None else 1.0) >= FIELD_SHOWN
-        for x0, y0, x1, y1 in [photo.covered_mm]
+        if _counts(photo)
     ]
+
+
+def _counts(photo: Photo) -> bool:
+    """Whether its rectangle can be believed: what is missing from it is known, or little."""
+    if "hidden" in (photo.result or {}) or photo.covered_fraction is None:
+        return True
+    return photo.covered_fraction >= FIELD_SHOWN
+
+
+def _hidden(photo: Photo, by: tuple[str, ...]) -> tuple[Box, ...]:
+    """Boxes that the photo does not show for one of these reasons; none are known of photos of long ago."""
+    return tuple(_box(h["box_mm"]) for h in (photo.result or {}).get("hidden") or () if h["by"] in by)
+
+
+def _box(values: Sequence[float] | NDArray[np.float64]) -> Box:
+    x0, y0, x1, y1 = (float(v) for v in values)
+    return x0, y0, x1, y1
 
 
 def _note(photo: Photo) -> str | None:
@@ -225,6 +295,9 @@ def _note(photo: Photo) -> str | None:
         return f"photo {photo.name} does not count: {photo.message}"
     if photo.covered_mm is None or photo.smallest_sized_mm is None:
         return f"photo {photo.name} does not count: it has no scale"
-    if photo.covered_fraction is not None and photo.covered_fraction < FIELD_SHOWN:
+    blown = sum((b[2] - b[0]) * (b[3] - b[1]) for b in _hidden(photo, HOLES[:1]))
+    if blown >= WORTH_TELLING_MM2:
+        return f"photo {photo.name} is blown out over {blown / 1e6:.2g} m²: turn the lamp or the camera"
+    if not _counts(photo):
         return f"photo {photo.name} does not count: it shows only {photo.covered_fraction:.0%} of its field"
     return None

@@ -16,7 +16,7 @@ from models.records import Find, FindDecision, Photo
 from models.store import PhotoStore
 
 INSPECT_JOB = "inspect_photo"
-_RESULT_KEYS = ("frame", "blur_px", "flags", "messages", "timings_s")
+_RESULT_KEYS = ("frame", "blur_px", "hidden", "flags", "messages", "timings_s")
 _FIND_KEYS = (
     "number", "kind", "not_glass", "x_mm", "y_mm", "x_px", "y_px", "length_mm", "width_mm", "halo_mm",
     "length_sd_mm", "width_sd_mm", "length_px", "width_px", "angle_deg", "path_mm", "path_px", "score",

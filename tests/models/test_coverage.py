@@ -86,3 +86,45 @@ def test_the_fraction_equals_a_count_on_a_fine_raster():
     assert np.average([t.covered_fraction for t in summary.tiles], weights=weights) == pytest.approx(
         summary.covered_fraction
     )
+
+
+def test_what_a_photo_hides_is_not_covered_until_another_shows_it():
+    whole = (0.0, 0.0, 2000.0, 1000.0)
+    glare = (1200.0, 300.0, 1500.0, 500.0)
+    blown_out = Cover(whole, 0.4, holes_mm=(glare,))
+    summary = summarise(2000.0, 1000.0, [blown_out], 0.5)
+    assert summary.missing == ("tile B1 is not wholly photographed",)
+    assert summary.covered_fraction == pytest.approx(1 - 300 * 200 / 2e6)
+    assert summary.holes_mm == (glare,)
+    other = Cover((1150.0, 250.0, 1600.0, 600.0), 0.4)
+    assert summarise(2000.0, 1000.0, [blown_out, other], 0.5).complete
+    half = Cover((1150.0, 250.0, 1350.0, 600.0), 0.4)
+    both = summarise(2000.0, 1000.0, [half, blown_out], 0.5)
+    assert both.covered_fraction == pytest.approx(1 - 150 * 200 / 2e6)
+
+
+def test_glass_under_a_tag_is_told_and_keeps_nobody_from_a_verdict():
+    paper = (50.0, 50.0, 150.0, 150.0)
+    tagged = Cover((0.0, 0.0, 1000.0, 1000.0), 0.4, under_tags_mm=(paper,))
+    summary = summarise(1000.0, 1000.0, [tagged], 0.5)
+    assert summary.complete
+    assert summary.covered_fraction == 1.0
+    assert summary.under_tags_mm == (paper,)
+    assert summary.notes == (
+        "0.01 m² lay under a reference tag in every photo: look there by eye, or move the tags off the glass",
+    )
+    bare = Cover((0.0, 0.0, 300.0, 300.0), 0.4)
+    assert summarise(1000.0, 1000.0, [tagged, bare], 0.5).notes == ()
+
+
+def test_a_hole_at_the_border_of_a_photo_goes_with_it_to_the_edge_of_the_sheet():
+    cover = Cover((8.0, 0.0, 1000.0, 1000.0), 0.4, holes_mm=((8.0, 0.0, 100.0, 100.0),))
+    assert summarise(1000.0, 1000.0, [cover], 0.5).covered_fraction == pytest.approx(0.99)
+
+
+def test_a_photo_that_hangs_over_the_sheet_counts_on_the_sheet_alone():
+    cover = Cover((500.0, 0.0, 1500.0, 1000.0), 0.4, holes_mm=((900.0, 0.0, 1400.0, 100.0),))
+    summary = summarise(1000.0, 1000.0, [cover], None)
+    assert summary.covered_fraction == pytest.approx(0.5 - 0.1 * 0.1)
+    beside = Cover((1200.0, 0.0, 1500.0, 1000.0), 0.4)
+    assert summarise(1000.0, 1000.0, [beside], None).covered_fraction == 0.0

@@ -165,3 +165,21 @@ def test_nothing_photographed() -> None:
 
 def test_tiles_are_lettered_like_columns_of_a_table() -> None:
     assert [tile_letter(k) for k in (0, 25, 26, 51, 52)] == ["A", "Z", "AA", "AZ", "BA"]
+
+
+def test_the_map_has_holes_where_a_photo_hides_the_glass() -> None:
+    glare = {"by": "blown_out", "box_mm": [200, 300, 400, 600]}
+    photo = {**result(0, 0, 1000, 1000, []), "hidden": [glare]}
+    chart = map_of_results([photo], 1000, 1000)
+    assert chart.covered_fraction() == pytest.approx(0.94, abs=0.005)
+    assert chart.holes() == [pytest.approx((200, 300, 400, 600), abs=9)]
+    bare = result(150, 250, 500, 700, [])
+    assert map_of_results([photo, bare], 1000, 1000).covered_fraction() == 1.0
+
+
+def test_a_mark_under_a_glare_was_not_missed_by_the_photo_with_the_glare() -> None:
+    one = result(0, 0, 300, 200, [find(1, 100, 100)])
+    other = result(0, 0, 300, 200, [])
+    assert merge_results([one, other])[0].missed_in == (1,)
+    hiding = {**other, "hidden": [{"by": "blown_out", "box_mm": [80, 80, 120, 120]}]}
+    assert merge_results([one, hiding])[0].missed_in == ()
