@@ -2,7 +2,9 @@
 
 from playwright.sync_api import Page
 
-LEADS_PARTS = ("ribbon?period=week&kind=stone", "episodes", "charts", "charts?chart=sums", "furnace")
+#: a round metre at the very right of the picture, where figures of its own stand
+METRES = "ribbon?period=metres&along=metres&m_lo=1558300&m_hi=1558420"
+LEADS_PARTS = ("ribbon?period=week&kind=stone", "episodes", "charts", "charts?chart=sums", "furnace", METRES)
 
 
 def screens(page: Page, who: str, root: str) -> list[str]:

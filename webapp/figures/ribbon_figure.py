@@ -300,9 +300,10 @@ def _along_ticks(
 
 
 def _clear(ticks: Sequence[Tick]) -> tuple[Tick, ...]:
-    """Ticks whose labels run neither into the name of the axis at the left nor into each other."""
+    """Ticks whose labels run into no other words: the axis' name, the profile's figures, each other."""
     widest = max((room_for(tick.label) for tick in ticks), default=0.0)
-    return _apart([tick for tick in ticks if tick.at >= LEFT + widest / 2.0 - 4.0], widest + 8.0)
+    first, last = LEFT + widest / 2.0 - 4.0, PROFILE_LEFT - widest / 2.0 - 10.0
+    return _apart([tick for tick in ticks if first <= tick.at <= last], widest + 8.0)
 
 
 def _apart(ticks: Sequence[Tick], least: float) -> tuple[Tick, ...]:
