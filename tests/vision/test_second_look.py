@@ -49,10 +49,31 @@ def test_spots_that_meet_the_usual_shares_keep_their_probabilities() -> None:
     assert np.abs(after - rows).max() < 0.02
 
 
-def test_few_spots_hardly_move_what_is_usual_and_none_are_no_trouble() -> None:
-    rows, _ = _two_normals(np.random.default_rng(1), 2, 0.0)
-    after = own_shares(rows, _expected_half())
-    assert np.abs(after - rows).max() < 0.08
+def _spots(stones: list[float]) -> np.ndarray:
+    rows = np.zeros((len(stones), len(CLASSES)))
+    rows[:, STONE], rows[:, DUST] = stones, 1.0 - np.array(stones)
+    return rows
+
+
+def test_a_doubtful_spot_is_judged_by_the_company_it_keeps() -> None:
+    doubtful = 0.4
+    alone = own_shares(_spots([doubtful]), _expected_half())[0, STONE]
+    among_dust = own_shares(_spots([doubtful] + [0.02] * 10), _expected_half())[0, STONE]
+    among_stones = own_shares(_spots([doubtful] + [0.98] * 10), _expected_half())[0, STONE]
+    assert among_dust < 0.1 < alone < doubtful < among_stones
+    # half of all photos show nothing: one doubtful spot on an empty photo is that much less likely, by Bayes
+    odds = doubtful / (1 - doubtful)
+    clean, other = 0.003 * odds * 2 + 0.997 * 2, 0.5 * odds * 2 + 0.5 * 2
+    here = (0.003 * odds * 2 + 0.5 * odds * 2) / (clean + other)
+    assert alone == pytest.approx(here, abs=0.02)
+
+
+def test_a_sure_defect_on_an_empty_photo_stays_sure() -> None:
+    assert own_shares(_spots([0.999]), _expected_half())[0, STONE] > 0.99
+    assert own_shares(_spots([0.999, 0.02, 0.02, 0.02]), _expected_half())[0, STONE] > 0.98
+
+
+def test_a_photo_without_spots_is_no_trouble() -> None:
     assert own_shares(np.zeros((0, len(CLASSES))), _expected_half()).shape == (0, len(CLASSES))
 
 
