@@ -4,6 +4,7 @@ itself.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -49,10 +50,12 @@ class CutOut:
         return [self.x0_mm, self.y0_mm, self.x1_mm, self.y1_mm]
 
     def words(self) -> str:
-        """The answer as a sentence."""
+        """The answer as a sentence, in whole millimetres that lie inside the piece."""
+        x0, y0 = math.ceil(self.x0_mm), math.ceil(self.y0_mm)
+        x1, y1 = math.floor(self.x1_mm), math.floor(self.y1_mm)
         return (
-            f"a piece of {self.width_mm:g} × {self.length_mm:g} mm ({self.part_of_sheet:.0%} of the sheet), "
-            f"from x {self.x0_mm:g} to {self.x1_mm:g} mm and y {self.y0_mm:g} to {self.y1_mm:g} mm, "
+            f"a piece of {x1 - x0} × {y1 - y0} mm ({100 * self.part_of_sheet:.0f} % of the sheet), "
+            f"from x {x0} to {x1} mm and y {y0} to {y1} mm, "
             "meets the grade" + ("" if self.proved else "; a larger one is not ruled out")
         )
 

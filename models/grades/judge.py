@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
@@ -149,12 +150,18 @@ def _uncovered(case: Case) -> list[Reason]:
     ]  # fmt: skip
 
 
+def _per_cent(share: float) -> str:
+    """Rounded down, so that a sheet of which something is missing never reads as whole."""
+    return "less than 1 %" if 0 < share < 0.01 else f"{math.floor(100 * share)} %"
+
+
 def _missing(sheet: SheetToJudge, grade: Grade) -> list[Reason]:
     """What the photos do not show."""
     texts = []
     if sheet.covered_fraction is not None and sheet.covered_fraction < COVERED_ENOUGH:
         texts.append(
-            f"{sheet.covered_fraction:.1%} of the sheet has been photographed well enough, all is asked"
+            f"{_per_cent(sheet.covered_fraction)} of the sheet has been photographed well enough; the grade"
+            " is for the whole sheet"
         )
     smallest, needed = sheet.smallest_sized_mm, grade.smallest_class_mm
     if smallest is not None and needed is not None and smallest > needed:

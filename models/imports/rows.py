@@ -16,6 +16,13 @@ MOST_TOLD = 20
 LONGEST_CELL = 20_000
 
 
+def _unreadable(error: Exception) -> str:
+    """Why a file is no CSV, for people."""
+    if isinstance(error, UnicodeDecodeError):
+        return "cannot be read as CSV in UTF-8; expected text, saved with the encoding UTF-8"
+    return f"cannot be read as CSV in UTF-8; expected plain cells with commas between them ({error})"
+
+
 class RowRefused(BadValue):
     """One row cannot go in; the text says which column and why."""
 
@@ -127,7 +134,7 @@ class CsvFile:
             try:
                 header = next(csv.reader(file), None)
             except (csv.Error, UnicodeDecodeError) as error:
-                raise BadValue(f"{self.path.name}: cannot be read as CSV in UTF-8 ({error})") from None
+                raise BadValue(f"{self.path.name}, line 1: {_unreadable(error)}") from None
         if not header or not any(cell.strip() for cell in header):
             raise BadValue(f"{self.path.name}: is empty; expected a header line {', '.join(self.required)}")
         names = [cell.strip() for cell in header]
@@ -168,7 +175,5 @@ class CsvFile:
                         )
                         continue
                     yield Row(line, {n: c.strip() for n, c in zip(self.names, cells, strict=True)})
-            except UnicodeDecodeError as error:
-                raise BadValue(f"{self.path.name}: is not UTF-8 near line {start} ({error.reason})") from None
-            except csv.Error as error:
-                raise BadValue(f"{self.path.name}, line {start}: cannot be read as CSV ({error})") from None
+            except (csv.Error, UnicodeDecodeError) as error:
+                raise BadValue(f"{self.path.name}, near line {start}: {_unreadable(error)}") from None

@@ -47,7 +47,7 @@ def test_a_stone_too_large_is_named_with_the_piece_beside_it() -> None:
     assert what.piece is not None
     assert what.piece.left_out == (0, 1)
     assert what.says[0] == "without defect 1 the whole sheet would meet the grade"
-    assert "74% of the sheet" in what.says[1]
+    assert "74 % of the sheet" in what.says[1]
 
 
 def test_names_given_by_the_caller_are_used() -> None:
