@@ -61,7 +61,7 @@ def analyse_rows(run: TracerRun, rows: Sequence[TracerReading]) -> TracerResult:
             run.method, column("tonnes"), column("tracer"),
             sd if np.isfinite(sd).any() else None,
             background if background.size and np.isfinite(background).all() else None,
-            run.final, SAME_LOG if run.tonnes_from == "line log" else OTHER_TONNES,
+            run.final, SAME_LOG if run.tonnes_from == "line log" else OTHER_TONNES, run.unit or "",
         )
     )  # fmt: skip
 

@@ -26,6 +26,7 @@ class Readings:
     background : level without tracer, shape (N,), where the plant states it; None: from the samples before
     final : reading when all glass is new (step only); None: from the last readings
     tonnes_tolerance : how far the tonnes may be off as a whole, relative
+    unit : of the readings, for sentences; empty: not told
     """
 
     method: str
@@ -35,6 +36,7 @@ class Readings:
     background: np.ndarray | None = None
     final: float | None = None
     tonnes_tolerance: float = 0.01
+    unit: str = ""
 
 
 def checked(readings: Readings) -> tuple[np.ndarray, np.ndarray]:
@@ -65,13 +67,14 @@ def background_of(readings: Readings, q: np.ndarray, c: np.ndarray) -> tuple[np.
         )
     level = float(before.mean())
     spread = float(before.std(ddof=1)) if before.size > 2 else 0.0
-    said = f"Background {level:.4g}, from {before.size} sample{'s' if before.size > 1 else ''} before"
+    unit = f" {readings.unit}" if readings.unit else ""
+    said = f"Background {level:.3g}{unit}, from {before.size} sample{'s' if before.size > 1 else ''} before"
     level_sd = spread / np.sqrt(before.size)
     end = _settled(q, c, level, level_sd) if readings.method == "pulse" else None
     if end is None:
         return np.full(c.size, level), level_sd, [f"{said}."]
     there, value = end
-    said += f", and {value:.4g} at the end, where the readings have settled; straight between."
+    said += f", and {value:.3g}{unit} at the end, where the readings have settled; straight between."
     return level + (value - level) * np.clip(q / there, 0.0, 1.0), level_sd, [said]
 
 
