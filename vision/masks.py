@@ -25,7 +25,7 @@ EDGE_MARGIN_PX = 4.0
 QUIET_ZONE_MODULES = 1.6
 SATURATED = 251
 SUBPIXEL_BITS = 4
-GRID_CELLS = 160  # along and across the field: for shares and boxes, not for finds
+GRID_CELLS, GRID_NODES = 160, 33  # along and across the field: for shares and boxes, not for finds
 
 Floats = NDArray[np.float64]
 
@@ -155,6 +155,21 @@ def _hide_saturated(grey: ByteImage, mask: ByteImage) -> float:
     return 1.0 - cv2.countNonZero(mask) / before if before else 0.0
 
 
+def _grid_in_photo(frame: Frame, rectangle: Rectangle) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Column and row of the pixel at the middle of every grid cell, each of shape (GRID_CELLS, GRID_CELLS).
+
+    Straight between nodes a few cells apart: a bent picture departs from that by less than a pixel.
+    """
+    x0, y0, x1, y1 = rectangle
+    nodes = np.linspace(0.0, 1.0, GRID_NODES)
+    at = np.stack(np.meshgrid(x0 + nodes * (x1 - x0), y0 + nodes * (y1 - y0)), axis=-1)
+    px = frame.mm_to_px(at.reshape(-1, 2)).reshape(GRID_NODES, GRID_NODES, 2)
+    middle = (np.arange(GRID_CELLS) + 0.5) / GRID_CELLS * (GRID_NODES - 1)
+    share = np.maximum(1.0 - np.abs(middle[:, None] - np.arange(GRID_NODES)), 0.0)
+    u, v = (np.floor(share @ px[..., k] @ share.T).astype(np.int64) for k in (0, 1))
+    return u, v
+
+
 def _coverage(
     mask: ByteImage, frame: Frame, rectangle: Rectangle, trimmed: Rectangle, papers: list[Floats]
 ) -> tuple[float, Rectangle | None, tuple[Hidden, ...]]:
@@ -170,8 +185,7 @@ def _coverage(
     h, w = mask.shape
     xs, ys = np.linspace(x0, x1, GRID_CELLS + 1), np.linspace(y0, y1, GRID_CELLS + 1)
     grid_x, grid_y = np.meshgrid(0.5 * (xs[1:] + xs[:-1]), 0.5 * (ys[1:] + ys[:-1]))
-    px = np.floor(frame.mm_to_px(np.column_stack([grid_x.ravel(), grid_y.ravel()]))).astype(np.int64)
-    u, v = px[:, 0].reshape(grid_x.shape), px[:, 1].reshape(grid_x.shape)
+    u, v = _grid_in_photo(frame, rectangle)
     inside = (u >= 0) & (v >= 0) & (u < w) & (v < h)
     strip = (grid_x < trimmed[0]) | (grid_x > trimmed[2]) | (grid_y < trimmed[1]) | (grid_y > trimmed[3])
     seen = inside & strip
