@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vision.errors import StageError
+from vision.products import product
 
 Points = NDArray[np.float64]
 
@@ -49,7 +50,7 @@ class Frame:
         bent = (_points(points_px) - np.asarray(self.centre_px)) / self.norm_px
         u = self._straighten(bent)
         h = np.asarray(self.homography).reshape(3, 3)
-        xyw = u @ h[:, :2].T + h[:, 2]
+        xyw = product(u, h[:, :2].T) + h[:, 2]
         result: Points = xyw[:, :2] / xyw[:, 2:]
         return result
 
@@ -58,7 +59,7 @@ class Frame:
         returns shape (N, 2), px (outside allowed)."""
         mm = _points(points_mm)
         inverse = np.linalg.inv(np.asarray(self.homography).reshape(3, 3))
-        uvw = mm @ inverse[:, :2].T + inverse[:, 2]
+        uvw = product(mm, inverse[:, :2].T) + inverse[:, 2]
         ideal = uvw[:, :2] / uvw[:, 2:]
         result: Points = self._bend(ideal) * self.norm_px + np.asarray(self.centre_px)
         return result

@@ -13,11 +13,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.errors import StageError
+from vision.products import product
 
 WEIGHTS = Path(__file__).with_name("weights.npz")
 CLIP_SD = 5.0
@@ -59,8 +59,7 @@ class Head:
         for layers in self.networks:
             y = x
             for i, (weight, bias) in enumerate(layers):
-                # OpenCV's product keeps to the threads that an inspection may use, numpy's takes them all
-                y = cv2.gemm(y, weight, 1.0, None, 0.0) + bias
+                y = product(y, weight) + bias
                 if i < len(layers) - 1:
                     np.maximum(y, 0, out=y)
             results.append(y)

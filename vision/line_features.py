@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from vision.products import product
 from vision.results import DARK_FIELD, Flat
 from vision.scratches import ACROSS_HALF_PX, ACROSS_STEP_PX, Line
 from vision.tracing import densify
@@ -138,7 +139,7 @@ def _company(rows: list[dict[str, float]], lines: list[Line], mm_per_px: float |
     course = course / np.maximum(np.hypot(course[:, 0], course[:, 1]), 1e-6)[:, None]
     gap = np.hypot(middles[:, None, 0] - middles[None, :, 0], middles[:, None, 1] - middles[None, :, 1])
     np.fill_diagonal(gap, 1e6)
-    alike = np.abs(course @ course.T) > 0.96
+    alike = np.abs(product(course, course.T)) > 0.96
     tips = np.concatenate((starts, ends))
     touch = np.zeros(len(lines))
     for i, line in enumerate(lines):

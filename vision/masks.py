@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from vision.frames import Frame
 from vision.hidden import BLOWN_OUT, OUTSIDE, TAG, boxes_of
 from vision.photo_setup import PhotoSetup
+from vision.products import product
 from vision.results import ByteImage, Hidden, Rectangle
 from vision.tag_sides import MODULES_ACROSS
 from vision.tags import SeenTag
@@ -166,7 +167,7 @@ def _grid_in_photo(frame: Frame, rectangle: Rectangle) -> tuple[NDArray[np.int64
     px = frame.mm_to_px(at.reshape(-1, 2)).reshape(GRID_NODES, GRID_NODES, 2)
     middle = (np.arange(GRID_CELLS) + 0.5) / GRID_CELLS * (GRID_NODES - 1)
     share = np.maximum(1.0 - np.abs(middle[:, None] - np.arange(GRID_NODES)), 0.0)
-    u, v = (np.floor(share @ px[..., k] @ share.T).astype(np.int64) for k in (0, 1))
+    u, v = (np.floor(product(product(share, px[..., k]), share.T)).astype(np.int64) for k in (0, 1))
     return u, v
 
 

@@ -60,8 +60,8 @@ def beside_dust(
     own = count / (count + USUAL_COUNT)
     mean, variance = usual
     if count > 0:
-        own_mean = dust @ part / count
-        own_variance = dust @ (part - own_mean) ** 2 / count
+        own_mean = (dust[:, None] * part).sum(0) / count
+        own_variance = (dust[:, None] * (part - own_mean) ** 2).sum(0) / count
         mean = own * own_mean + (1 - own) * mean
         variance = own * own_variance + (1 - own) * variance
     away = np.clip((part - mean) / np.sqrt(variance + SMALLEST_VARIANCE), -MOST_SD, MOST_SD)
@@ -102,7 +102,7 @@ def own_shares(rows: Array, usual: Array) -> Array:
     both = tried * defect + (1.0 - tried) * other
     said = np.log(prior) + np.log(np.maximum(both, 1e-300)).sum(0)
     weight = np.exp(said - said.max())
-    chance = (tried * defect / np.maximum(both, 1e-300)) @ (weight / weight.sum())
+    chance = (tried * defect / np.maximum(both, 1e-300) * (weight / weight.sum())).sum(1)
     rest = after[:, 1:] / np.maximum(after[:, 1:].sum(1, keepdims=True), 1e-12)
     after = np.column_stack((chance, (1.0 - chance)[:, None] * rest))
     result = rows * ((after / np.maximum(each, 1e-12)) @ groups.T)

@@ -1,0 +1,28 @@
+"""Products of matrices that stay on one thread.
+
+Several photos are inspected side by side, each on one core. The linear algebra beneath numpy (and beneath
+OpenCV's own product) wakes a thread on every core for a large product, and they spin on for a while; it
+leaves small ones to the caller's thread, so large ones are done in pieces.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+MOST_AT_ONCE = 200_000  # multiplications; OpenBLAS shares out a product from 262,144 on (interface/gemm.c)
+
+Array = NDArray[Any]
+
+
+def product(a: Array, b: Array) -> Array:
+    """a @ b for two matrices, shapes (M, K) and (K, N)."""
+    rows = max(1, MOST_AT_ONCE // max(1, b.size))
+    if len(a) <= rows:
+        return np.asarray(a @ b)
+    out = np.empty((len(a), b.shape[1]), np.result_type(a, b))
+    for first in range(0, len(a), rows):
+        np.matmul(a[first : first + rows], b, out=out[first : first + rows])
+    return out
