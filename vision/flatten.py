@@ -97,7 +97,9 @@ def _block_rows(whole: ByteImage, frame: ByteImage) -> tuple[FloatImage, NDArray
     """Some rows of blocks of `block_means`: both images hold whole blocks."""
     h, w = whole.shape[0] // BLOCK_PX, whole.shape[1] // BLOCK_PX
     rows = np.add.reduce(whole.reshape(h, BLOCK_PX, -1), axis=1, dtype=np.uint16)
-    mean = rows.reshape(h, w, BLOCK_PX).sum(axis=2, dtype=np.uint32).astype(np.float32) / BLOCK_PX**2
+    mean = cv2.resize(rows.astype(np.float32), (w, h), interpolation=cv2.INTER_AREA) / np.float32(BLOCK_PX)
+    if cv2.countNonZero(frame) == frame.size:
+        return mean, np.ones((h, w), np.bool_)
     share = cv2.resize(frame, (w, h), interpolation=cv2.INTER_AREA)
     inside = share >= LEAST_SHARE * 255
     i, j = np.nonzero(inside & (share < 255))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision.results import FloatImage
 
 ONE_DIRECTION = 0.6
-PIECE_BLOCKS, PIECES = 5, 5
+PIECE_BLOCKS, PIECES = 5, 5  # blocks averaged to a piece, pieces of a median
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +67,19 @@ class Tubes:
         held = np.take_along_axis(turned, self.source, axis=1)
         held[~self.known_rows] = 0
         pieces = cv2.resize(held, (side // PIECE_BLOCKS, side), interpolation=cv2.INTER_AREA)
-        # every row five times over: a square window about the third copy sees that row alone
-        tall = cv2.medianBlur(np.repeat(pieces, PIECES, axis=0), PIECES)[PIECES // 2 :: PIECES]
-        smooth = cv2.resize(tall, (side, side), interpolation=cv2.INTER_LINEAR)
+        smooth = cv2.resize(_median_of_five(pieces), (side, side), interpolation=cv2.INTER_LINEAR)
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         return cv2.warpAffine(smooth, self.turn, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _median_of_five(rows: FloatImage) -> FloatImage:
+    """Median of each value and two neighbours on either side in its row, ends repeated.
+
+    The larger of the two smaller and the smaller of the two larger of four, and the fifth: the middle one of
+    these three is the median (a selection network).
+    """
+    wide = cv2.copyMakeBorder(rows, 0, 0, 2, 2, cv2.BORDER_REPLICATE)
+    a, b, c, d, e = (np.ascontiguousarray(wide[:, k : k + rows.shape[1]]) for k in range(5))
+    low = cv2.max(cv2.min(a, b), cv2.min(c, d))
+    high = cv2.min(cv2.max(a, b), cv2.max(c, d))
+    return np.asarray(cv2.max(cv2.min(low, high), cv2.min(cv2.max(low, high), e)), np.float32)

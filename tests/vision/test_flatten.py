@@ -9,6 +9,7 @@ import pytest
 from vision import StageError
 from vision.flatten import flatten, local_grain, mean_of_clipped, noise_by_level
 from vision.results import BRIGHT_FIELD, DARK_FIELD, Flat
+from vision.tubes import _median_of_five
 
 H, W = 600, 800
 Y, X = np.mgrid[0:H, 0:W].astype(np.float32)
@@ -145,3 +146,10 @@ def test_all_masked_gives_all_zero() -> None:
 def test_shapes_must_agree() -> None:
     with pytest.raises(StageError, match="differ in shape"):
         flatten(WHOLE, WHOLE[:-1], BRIGHT_FIELD)
+
+
+def test_the_middle_of_five_is_the_median_with_repeated_ends() -> None:
+    rows = np.random.default_rng(4).normal(size=(40, 31)).astype(np.float32)
+    wide = np.pad(rows, ((0, 0), (2, 2)), mode="edge")
+    expected = np.median(np.stack([wide[:, k : k + 31] for k in range(5)]), axis=0)
+    assert np.array_equal(_median_of_five(rows), expected.astype(np.float32))
