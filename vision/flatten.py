@@ -348,5 +348,5 @@ def _signal(
         cv2.multiply(strip, factor, dst=strip)
         part = mask[y0:y1]
         if cv2.countNonZero(part) < part.size:
-            strip[part == 0] = 0.0
+            np.copyto(strip, 0.0, where=part == 0)
     return signal
