@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from collections.abc import Callable
 from datetime import timedelta
 from zoneinfo import ZoneInfo
@@ -72,12 +73,14 @@ def an_episode(**given: object) -> Episode:
     return Episode(**(values | given))  # type: ignore[arg-type]
 
 
-def traced(*episodes: Episode) -> Traced:
+METRES = np.array([1.0, 2.5, 4.0])
+
+
+def traced(*episodes: Episode, metres: np.ndarray = METRES) -> Traced:
+    none = np.zeros(metres.size, dtype=int)
     given = TraceInput(
         sheets=Sheets(*(np.empty(0) for _ in range(6))),
-        defects=Defects(
-            ("stone",), np.zeros(3, dtype=int), np.array([1.0, 2.5, 4.0]), np.zeros(3), np.zeros(3, dtype=int)
-        ),
+        defects=Defects(("stone",), none, metres, np.zeros(metres.size), none),
         line=None,
         layout=None,  # type: ignore[arg-type]
         vessels=None,
@@ -86,7 +89,7 @@ def traced(*episodes: Episode) -> Traced:
         rolls=(),
     )
     result = TraceResult(episodes, (), (), None, (), 1000.0, 50, START_S, START_S + 48 * HOUR)
-    return Traced(result, Loaded(given, np.empty(0), np.array([11, 12, 13])), None, None)
+    return Traced(result, Loaded(given, np.empty(0), np.arange(metres.size) + 11), None, None)
 
 
 @pytest.fixture
@@ -173,6 +176,23 @@ def test_a_roll_is_named_with_the_next_best_where_they_are_too_close(
     assert "lift-out roll 2" in page
     assert "too close to be told apart" in page
     assert 'href="/trace/defect/12"' in page
+
+
+def test_of_many_marks_some_are_drawn_up_to_the_last_turn(
+    lead: FlaskClient, booth: Booth, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pitch_m, turns = 0.6782, np.arange(0, 2000, 2)
+    repeat = an_episode(
+        pitch=Pitch(1000 * pitch_m, 0.01, 1e-6, 0.99, turns.size, 2000, 3.0), members=np.arange(turns.size)
+    )
+    told = traced(repeat, metres=100.0 + turns * pitch_m)
+    monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: told)
+    page = lead.get(f"/trace/episodes/{booth.line_id}/stone-500990-200").text
+    drawn = [int(n) for n in re.findall(r"turn (\d+), ", page)]
+    assert 200 < len(set(drawn)) <= 300
+    assert min(drawn) == 0
+    assert max(drawn) > 1980
+    assert "One mark in 4 is drawn" in page
 
 
 @pytest.fixture

@@ -239,6 +239,9 @@ def draw_pitch(marks: Sequence[tuple[float, str]], pitch_mm: float) -> PitchFigu
         ((turn - middle + 0.5) % 1.0, round(turn - ((turn - middle + 0.5) % 1.0 - 0.5) - middle))
         for turn in turns
     ]
+    # a train just before the seam of the turns would begin with turn -1
+    start = min(number for _, number in places)
+    places = [(place, number - start) for place, number in places]
     across = Axis(-pitch_mm / 2.0, pitch_mm / 2.0, 176.0, 26.0)
     along = Axis(0.0, max(float(max(number for _, number in places)), 1.0), LEFT, RIGHT)
     points = tuple(

@@ -1,5 +1,6 @@
 """What the episode pages show, worked out from a trace."""
 
+import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -58,6 +59,7 @@ class EpisodeCard:
 class EpisodePage:
     """The typed context of an episode's own page.
 
+    pitch_every : one mark in this many is drawn in the pitch figure
     tracer_run : the plant's run that says how long glass stays in the section named; None: plant figures
     """
 
@@ -65,6 +67,7 @@ class EpisodePage:
     line: Line
     figure: EpisodeFigure
     pitch: PitchFigure | None
+    pitch_every: int
     sections: tuple[tuple[str, float], ...]
     causes: tuple[dict[str, Any], ...]
     map_url: str
@@ -105,11 +108,13 @@ def cards(traced: Traced) -> tuple[EpisodeCard, ...]:
 def episode_page(episode: Episode, traced: Traced, line: Line) -> EpisodePage:
     """Gather the page of one episode."""
     zone = zone_of(line.time_zone)
-    metres = traced.loaded.given.defects.ribbon_m[episode.members]
-    ids = traced.loaded.defect_ids[episode.members]
+    # of many marks some are drawn, from the first turn to the last
+    every = max(1, math.ceil(len(episode.members) / MEMBERS_SHOWN))
+    some = episode.members[::every]
+    metres, ids = traced.loaded.given.defects.ribbon_m[some], traced.loaded.defect_ids[some]
     marks = [
         (float(metre), url_for("trace.defect", defect_id=int(defect_id)))
-        for metre, defect_id in zip(metres[:MEMBERS_SHOWN], ids[:MEMBERS_SHOWN], strict=True)
+        for metre, defect_id in zip(metres, ids, strict=True)
     ]
     form = RibbonForm(line=line.id, kinds=(episode.kind,))
     return EpisodePage(
@@ -117,6 +122,7 @@ def episode_page(episode: Episode, traced: Traced, line: Line) -> EpisodePage:
         line=line,
         figure=draw_episode(episode, zone, form.link(zone), section_words(episode)),
         pitch=None if episode.pitch is None else draw_pitch(marks, episode.pitch.pitch_mm),
+        pitch_every=every,
         sections=tuple(
             (SECTION_WORDS.get(name, name), weight)
             for name, weight in sorted(episode.section_weights.items(), key=lambda item: -item[1])
