@@ -207,6 +207,13 @@ class VerdictHistory:
         """Title of the rule set as it was kept with the verdict; the grade's id where none was kept."""
         return next((str(step["title"]) for step in self.ladder if step.get("title")), self.grade_id)
 
+    def title_of(self, grade_id: str) -> str:
+        """Title of a grade as it was kept with the verdict; its id where none was kept."""
+        kept = (
+            str(step["title"]) for step in self.ladder if step.get("grade") == grade_id and step.get("title")
+        )
+        return next(kept, grade_id)
+
 
 @dataclass(frozen=True, slots=True)
 class Neighbour:
@@ -297,3 +304,9 @@ class SheetHistory:
     def counted(self) -> tuple[tuple[int, DefectRevision], ...]:
         """Number and revision of each defect that counts today."""
         return tuple((d.number, d.current) for d in self.defects if d.current is not None)
+
+    @property
+    def grade_ordered_title(self) -> str | None:
+        """Title of the grade ordered as a verdict kept it, its id without one; None where none was named."""
+        ordered = self.sheet.grade_ordered
+        return ordered if ordered is None or self.verdict is None else self.verdict.title_of(ordered)

@@ -102,6 +102,9 @@ def test_everything_that_matters_stands_in_its_text(
         "gloves",
     ):
         assert words in flat, words
+    # grades go by their title, not by the short name that files use
+    assert plant.book.grade(verdict.grade_id).title in flat
+    assert verdict.grade_id not in flat
 
 
 def test_pages_are_numbered_to_the_last(plant: Plant, told: int, tmp_path: Path) -> None:

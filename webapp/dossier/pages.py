@@ -89,7 +89,7 @@ def _title(history: SheetHistory, clock: Clock) -> list[Flowable]:
         ("Inspected", inspected),
         ("Pack", sheet.pack or "not packed"),
         ("Customer", sheet.customer or "not sold yet"),
-        ("Grade ordered", (sheet.grade_ordered or "none named") + use),
+        ("Grade ordered", (history.grade_ordered_title or "none named") + use),
         ("Shipped", shipped),
     ]
     drawing = draw_sheet(history, across=150.0, along=225.0)

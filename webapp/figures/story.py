@@ -126,11 +126,12 @@ def _revisions(history: SheetHistory) -> list[Moment]:
 
 def outcome_words(verdict: VerdictHistory) -> str:
     """A verdict in words."""
+    grade = verdict.title_of(verdict.grade_id)
     words = {
-        "accept": f"accepted as {verdict.grade_id}",
-        "downgrade": f"downgraded from {verdict.grade_id} to {verdict.downgrade_to}",
-        "reject": f"rejected for {verdict.grade_id}",
-        "not_judged": f"not judged for {verdict.grade_id}",
+        "accept": f"accepted as {grade}",
+        "downgrade": f"downgraded from {grade} to {verdict.title_of(verdict.downgrade_to or '')}",
+        "reject": f"rejected for {grade}",
+        "not_judged": f"not judged for {grade}",
     }
     return words[verdict.outcome]
 
