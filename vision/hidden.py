@@ -1,6 +1,8 @@
 """Places inside the covered part of the field at which a photo shows no glass, and why.
 
 A sheet is judged by what was looked at; what lay under a tag, in a glare or past the photo's border was not.
+Glare and border are holes in what a photo covers. Glass under a tag is told apart: no sheet with tags on it
+would ever be covered.
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ def boxes_of(cells: NDArray[np.bool_], by: str, xs_mm: Floats, ys_mm: Floats) ->
 
     cells : shape (R, C); xs_mm, ys_mm : shape (C + 1,) and (R + 1,), the cells' borders
     """
-    found = [(r0, c0, r1, c1) for r0, c0, r1, c1 in _rectangles(cells)]
+    found = _rectangles(cells)
     if len(found) > MOST_TOLD:
         rows, columns = np.nonzero(cells)
         found = [(int(rows.min()), int(columns.min()), int(rows.max()) + 1, int(columns.max()) + 1)]

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vision.errors import StageError
 from vision.frames import Frame
+from vision.hidden import TAG
 
 CELLS_ALONG = 240
 TILE_MM = 500.0
@@ -27,11 +28,18 @@ class SheetMap:
     none looks;
         rows run along y, columns along x, the first cell at the sheet's origin
     width_mm, length_mm : of the sheet, across and along the ribbon
+    under_tags : shape (rows, columns), covered, but by photos alone that have a tag there
     """
 
     smallest_mm: NDArray[np.float64]
     width_mm: float
     length_mm: float
+    under_tags: NDArray[np.bool_]
+
+    @property
+    def under_tags_m2(self) -> float:
+        """Glass that lay under tags in every photo that covers it."""
+        return float(self.under_tags.mean()) * self.width_mm * self.length_mm / 1e6
 
     def covered_fraction(self, size_mm: float | None = None) -> float:
         """Share of the sheet that is photographed, finely enough to size `size_mm` if that is given."""
@@ -102,6 +110,7 @@ def map_of_results(results: Sequence[dict[str, Any]], width_mm: float, length_mm
     cell = max(width_mm, length_mm) / CELLS_ALONG
     columns, rows = max(1, math.ceil(width_mm / cell)), max(1, math.ceil(length_mm / cell))
     smallest = np.full((rows, columns), np.nan)
+    bare = np.zeros((rows, columns), bool)
     x = (np.arange(columns) + 0.5) * width_mm / columns
     y = (np.arange(rows) + 0.5) * length_mm / rows
     for result in results:
@@ -116,11 +125,17 @@ def map_of_results(results: Sequence[dict[str, Any]], width_mm: float, length_mm
         px = Frame.from_dict(frame).mm_to_px(np.column_stack([grid_x, grid_y]))
         inside = (px[:, 0] >= 0) & (px[:, 1] >= 0)
         inside &= (px[:, 0] <= result["width_px"]) & (px[:, 1] <= result["height_px"])
+        tagged = np.zeros(inside.shape, bool)
         for place in result.get("hidden") or ():
             x0, y0, x1, y1 = place["box_mm"]
-            inside &= ~((grid_x >= x0) & (grid_x <= x1) & (grid_y >= y0) & (grid_y <= y1))
+            here = (grid_x >= x0) & (grid_x <= x1) & (grid_y >= y0) & (grid_y <= y1)
+            if place["by"] == TAG:
+                tagged |= here
+            else:
+                inside &= ~here
+        bare[np.ix_(ys, xs)] |= (inside & ~tagged).reshape(len(ys), len(xs))
         block = smallest[np.ix_(ys, xs)]
         smallest[np.ix_(ys, xs)] = np.where(
             inside.reshape(len(ys), len(xs)), np.fmin(block, float(limit)), block
         )
-    return SheetMap(smallest, width_mm, length_mm)
+    return SheetMap(smallest, width_mm, length_mm, np.isfinite(smallest) & ~bare)

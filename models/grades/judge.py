@@ -152,7 +152,7 @@ def _uncovered(case: Case) -> list[Reason]:
 
 def _per_cent(share: float) -> str:
     """Rounded down, so that a sheet of which something is missing never reads as whole."""
-    return "less than 1 %" if 0 < share < 0.01 else f"{math.floor(100 * share)} %"
+    return "less than 1 %" if 0 < share < 0.01 else f"{math.floor(100 * share + 1e-9)} %"
 
 
 def _missing(sheet: SheetToJudge, grade: Grade) -> list[Reason]:

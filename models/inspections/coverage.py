@@ -35,7 +35,6 @@ WORTH_TELLING_MM2 = 2000.0
 #: reasons (`vision.hidden`) for which a place of a photo is not covered, and for which it is covered and told
 HOLES, PAPERS = ("blown_out", "outside"), ("tag",)
 
-
 Box = tuple[float, float, float, float]
 
 
@@ -150,9 +149,9 @@ def summarise(
         smallest_sized_mm=float(finest[seen].max()) if seen.any() else None,
         tiles=tuple(result),
         missing=_sentences(result, needed_mm, nothing_seen=not seen.any()),
-        holes_mm=tuple(holes),
-        under_tags_mm=tuple(papers),
-        notes=_under_tags(papers),
+        holes_mm=tuple(dict.fromkeys(holes)),
+        under_tags_mm=tuple(dict.fromkeys(papers)),
+        notes=_under_tags(float(area[seen & ~bare].sum())),
     )
 
 
@@ -216,17 +215,11 @@ def _tile(
     )
 
 
-def _under_tags(papers: list[Box]) -> tuple[str, ...]:
-    area_mm2 = sum((x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in papers)
+def _under_tags(area_mm2: float) -> tuple[str, ...]:
     if area_mm2 < WORTH_TELLING_MM2:
         return ()
-    where = "under a reference tag" if len(papers) == 1 else f"under {len(papers)} reference tags"
-    return (
-        (
-            f"{area_mm2 / 1e6:.2g} m² lay {where} in every photo: look there by eye, or move the tags off the"
-            " glass"
-        ),
-    )
+    where = f"{area_mm2 / 1e6:.2g} m² lay under reference tags in every photo"
+    return (f"{where}: look there by eye, or move the tags off the glass",)
 
 
 def _share(chosen: NDArray[np.bool_], area: NDArray[np.float64]) -> float:
@@ -298,6 +291,7 @@ def _note(photo: Photo) -> str | None:
     blown = sum((b[2] - b[0]) * (b[3] - b[1]) for b in _hidden(photo, HOLES[:1]))
     if blown >= WORTH_TELLING_MM2:
         return f"photo {photo.name} is blown out over {blown / 1e6:.2g} m²: turn the lamp or the camera"
-    if not _counts(photo):
-        return f"photo {photo.name} does not count: it shows only {photo.covered_fraction:.0%} of its field"
+    if not _counts(photo) and photo.covered_fraction is not None:
+        shown = f"{100 * photo.covered_fraction:.0f} %"
+        return f"photo {photo.name} does not count: it shows only {shown} of its field"
     return None

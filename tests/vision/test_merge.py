@@ -177,6 +177,16 @@ def test_the_map_has_holes_where_a_photo_hides_the_glass() -> None:
     assert map_of_results([photo, bare], 1000, 1000).covered_fraction() == 1.0
 
 
+def test_glass_under_tags_is_covered_and_told_once() -> None:
+    tag = {"by": "tag", "box_mm": [100, 100, 200, 300]}
+    photo = {**result(0, 0, 1000, 1000, []), "hidden": [tag]}
+    for photos in ([photo], [photo, photo]):
+        chart = map_of_results(photos, 1000, 1000)
+        assert chart.covered_fraction() == 1.0
+        assert chart.under_tags_m2 == pytest.approx(0.02, abs=0.002)
+    assert map_of_results([photo, result(50, 50, 400, 400, [])], 1000, 1000).under_tags_m2 == 0.0
+
+
 def test_a_mark_under_a_glare_was_not_missed_by_the_photo_with_the_glare() -> None:
     one = result(0, 0, 300, 200, [find(1, 100, 100)])
     other = result(0, 0, 300, 200, [])

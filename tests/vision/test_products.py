@@ -30,7 +30,9 @@ print(len(result.finds), whole / mine)
 """
 
 
-@pytest.mark.parametrize("shape", [(1, 5, 3), (7, 130, 96), (800, 130, 96), (2000, 2, 2000), (3, 90_000, 4)])
+@pytest.mark.parametrize(
+    "shape", [(1, 5, 3), (7, 130, 96), (800, 130, 96), (2000, 2, 2000), (3, 90_000, 4), (700, 300, 1)]
+)
 def test_a_product_in_pieces_is_the_product(shape: tuple[int, int, int]) -> None:
     m, k, n = shape
     rng = np.random.default_rng(m)

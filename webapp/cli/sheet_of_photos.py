@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from vision import PhotoSetup
     from vision.merge import Merged
 
+LEAST_UNDER_TAGS_M2 = 0.002  # a smaller part is not worth a sentence
+
 
 def as_one_sheet(
     results: list[dict[str, Any]], setups: list[PhotoSetup | None], grade: Grade | None
@@ -39,6 +41,7 @@ def as_one_sheet(
         "sheet": {"width_mm": width, "length_mm": length},
         "covered_fraction": round(chart.covered_fraction(), 4),
         "covered_at_smallest_class": round(chart.covered_fraction(smallest_class), 4),
+        "under_tags_m2": round(chart.under_tags_m2, 4),
         "missing_tiles": chart.missing_tiles(smallest_class),
         "marks": [_mark(mark, results) for mark in marks],
     }
@@ -120,6 +123,8 @@ def in_words(whole: dict[str, Any]) -> list[str]:
     lines = [head]
     if whole["missing_tiles"]:
         lines.append(f"  not covered finely enough: tiles {', '.join(whole['missing_tiles'])}")
+    if whole["under_tags_m2"] >= LEAST_UNDER_TAGS_M2:
+        lines.append(f"  under the tags: {whole['under_tags_m2']:.3f} m² of the glass; look there by eye")
     for mark in counted:
         size = "not sized" if mark["length_mm"] is None else f"{mark['length_mm']:.2f} mm"
         photos = ", ".join(seen["photo"] for seen in mark["seen_in"])
