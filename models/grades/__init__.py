@@ -9,7 +9,7 @@ from models.grades.explain import REMEMBERED, SAFETY
 from models.grades.grade import Grade, GradeBook
 from models.grades.judge import judge, judge_ladder
 from models.grades.load import grades_from_text, load_sets
-from models.grades.sheet import Build, DefectToJudge, SheetToJudge, sheet_from_dict
+from models.grades.sheet import Build, DefectToJudge, Reading, SheetToJudge, sheet_from_dict
 from models.grades.verdict import CloseCall, Decision, Reason, Verdict
 
 __all__ = [
@@ -24,6 +24,7 @@ __all__ = [
     "Grade",
     "GradeBook",
     "NoSuchGrade",
+    "Reading",
     "Reason",
     "SheetToJudge",
     "Verdict",

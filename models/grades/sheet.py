@@ -25,6 +25,11 @@ class DefectToJudge:
     depth_mm : how far an edge fault goes into the thickness.  path_mm : points along a line, for its zone.
     ref : whatever the caller knows it by; carried along, never read.
     name : what reasons call it, such as S4; empty: its place in the list, from 1.
+    length_at_most_mm : of a fault without length_mm the largest that it can be, that is the smallest size
+    that its photo can measure. None: the sheet's smallest_sized_mm holds; where that is None too, nothing
+    bounds it.
+    open_at_mm : places where the fault runs out of all photos. length_mm is then the least that it can be:
+    a line may go on from there, a spot may be larger.
     """
 
     kind: str
@@ -40,6 +45,21 @@ class DefectToJudge:
     path_mm: tuple[tuple[float, float], ...] = ()
     ref: Any = None
     name: str = ""
+    length_at_most_mm: float | None = None
+    open_at_mm: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Another way in which the finds of the photos can be put together, such as one scratch for two.
+
+    defects : all defects of the sheet, read this way.  says : a sentence on why it is not known.
+    finds : places in the sheet's own list of defects of those that it is about.
+    """
+
+    defects: tuple[DefectToJudge, ...]
+    says: str
+    finds: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +88,8 @@ class SheetToJudge:
     missing : sentences on what is still to be photographed.
     optical_angle_deg : angle at which distortion was first seen in the zebra test, None where not tested.
     answers : what a person answered to the questions of a grade, by question name.
+    readings : other ways in which the finds of the photos can be put together; each must give the same
+    answer, or the sheet is not judged.
     """
 
     width_mm: float
@@ -81,11 +103,11 @@ class SheetToJudge:
     optical_angle_deg: float | None = None
     build: Build = Build()
     answers: Mapping[str, bool] = field(default_factory=dict)
+    readings: tuple[Reading, ...] = ()
 
 
-_OPTIONAL = tuple(
-    f.name for f in fields(DefectToJudge) if f.name not in ("kind", "x_mm", "y_mm", "path_mm", "ref", "name")
-)
+_NO_SIZES = ("kind", "x_mm", "y_mm", "path_mm", "ref", "name", "open_at_mm")
+_OPTIONAL = tuple(f.name for f in fields(DefectToJudge) if f.name not in _NO_SIZES)
 
 
 def sheet_from_dict(data: Any, *, where: str) -> SheetToJudge:
@@ -133,14 +155,27 @@ def _defect(data: Any, where: str, width: float, length: float) -> DefectToJudge
     if "length_mm" not in data:
         raise BadSheet(f"{where}.length_mm: expected a size in mm (null where it could not be sized)")
     sizes: dict[str, Any] = {name: _maybe(data, name, where) for name in _OPTIONAL}
-    path = data.get("path_mm") or ()
-    try:
-        points = tuple((float(px), float(py)) for px, py in path)
-    except (TypeError, ValueError):
-        raise BadSheet(f"{where}.path_mm: expected a list of [x, y] points in mm") from None
+    open_at = _points(data, "open_at_mm", where)
+    for px, py in open_at:
+        if not (0 <= px <= width and 0 <= py <= length):
+            raise BadSheet(
+                f"{where}.open_at_mm: expected places on the sheet, 0 to {width:g} and 0 to {length:g} mm, "
+                f"got [{px:g}, {py:g}]"
+            )
     return DefectToJudge(
-        kind=tidy(kind), x_mm=x, y_mm=y, path_mm=points, ref=data.get("ref"), name="", **sizes
-    )
+        kind=tidy(kind), x_mm=x, y_mm=y, path_mm=_points(data, "path_mm", where), ref=data.get("ref"),
+        name="", open_at_mm=open_at, **sizes,
+    )  # fmt: skip
+
+
+def _points(data: Mapping[str, Any], key: str, where: str) -> tuple[tuple[float, float], ...]:
+    try:
+        points = tuple((float(px), float(py)) for px, py in data.get(key) or ())
+        if all(math.isfinite(value) for point in points for value in point):
+            return points
+    except (TypeError, ValueError):
+        pass
+    raise BadSheet(f"{where}.{key}: expected a list of [x, y] points in mm")
 
 
 def _number(data: Mapping[str, Any], key: str, where: str) -> float:

@@ -50,7 +50,13 @@ def test_a_kind_may_be_written_with_underscore_or_capitals() -> None:
         (with_defect(y_mm=-1), "s.json: defects[0].y_mm: expected a place on the sheet"),
         (with_defect(length_mm=-0.1), "s.json: defects[0].length_mm: expected a number that is not negative"),
         (with_defect(halo_mm="big"), "s.json: defects[0].halo_mm: expected a number"),
-        (with_defect(path_mm=[[1]]), "s.json: defects[0].path_mm: expected a list of [x, y] points"),
+        (with_defect(path_mm=[[1]]), "defects[0].path_mm: expected a list of [x, y] points"),
+        (with_defect(path_mm=[[1, float("inf")]]), "defects[0].path_mm: expected a list of [x, y] points"),
+        (with_defect(length_at_most_mm=-1), "defects[0].length_at_most_mm: expected a number that is not"),
+        (with_defect(length_at_most_mm="0.5"), "s.json: defects[0].length_at_most_mm: expected a number"),
+        (with_defect(open_at_mm=[5, 5]), "defects[0].open_at_mm: expected a list of [x, y] points"),
+        (with_defect(open_at_mm=[[5, 1501]]),
+         "defects[0].open_at_mm: expected places on the sheet, 0 to 2000 and 0 to 1500 mm, got [5, 1501]"),
         (changed(covered_fraction=1.2), "s.json: covered_fraction: expected a number from 0 to 1"),
         (changed(missing="tile B2"), "s.json: missing: expected a list of sentences"),
         (changed(build={"panes": -1}), "s.json: build.panes: expected a number that is not negative"),
@@ -70,6 +76,15 @@ def test_a_defect_without_the_key_for_its_size_is_refused_but_null_is_an_answer(
     with pytest.raises(BadSheet, match="length_mm: expected a size in mm"):
         sheet_from_dict(changed(defects=[without]), where="s.json")
     assert sheet_from_dict(with_defect(length_mm=None), where="s.json").defects[0].length_mm is None
+
+
+def test_what_bounds_a_size_and_where_a_fault_is_open_is_read_null_or_left_out() -> None:
+    told = with_defect(length_mm=None, length_at_most_mm=0.62, open_at_mm=[[0, 700], [2000, 700.5]])
+    defect = sheet_from_dict(told, where="s.json").defects[0]
+    assert (defect.length_at_most_mm, defect.open_at_mm) == (0.62, ((0.0, 700.0), (2000.0, 700.5)))
+    for nothing in (with_defect(), with_defect(length_at_most_mm=None, open_at_mm=None)):
+        defect = sheet_from_dict(nothing, where="s.json").defects[0]
+        assert (defect.length_at_most_mm, defect.open_at_mm) == (None, ())
 
 
 GRADES = load_sets()
