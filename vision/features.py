@@ -234,10 +234,11 @@ def tone_slope(flat: Flat) -> float:
     proportion to light, about 0 or less after a camera's tone curve; 0 where the photo's light is too even
     to tell.
     """
-    level = flat.level_small[::3, ::3]
+    noise = flat.noise_of_level
+    # where bands of light cross in a nearly blown photo, the light is reckoned brighter than a pixel can be
+    level = np.minimum(flat.level_small[::3, ::3], len(noise) - 1)
     low, high = np.quantile(level, [0.05, 0.95])
     if high < 1.15 * low + 2 or low < 2:
         return 0.0
-    noise = flat.noise_of_level
     slope = np.log(noise[int(high)] / noise[int(low)]) / np.log(high / low)
     return float(np.clip(slope, -1.5, 1.5))
