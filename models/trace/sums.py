@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy.special import pdtr
+from scipy.special import pdtr, pdtrc
 
 from models.errors import BadValue
 from models.trace.charts import checked
@@ -21,6 +21,7 @@ from models.trace.charts import checked
 RISE = 1.5  # the rise that is to be found soonest, times the usual rate
 RUN_LENGTH = 370.0  # points between false signals, as often as three standard deviations give one
 STATES = 100
+LOWEST_LIMIT = 0.25  # in counts: less than one, so that a single count above the reference may pass it
 
 
 @dataclass(frozen=True)
@@ -100,13 +101,21 @@ def count_cusum(
 
 @cache
 def poisson_limit(mean: float, reference: float, run_length: float) -> float:
-    """The limit at which a sum of Poisson counts of this mean signals once in `run_length` points."""
+    """The limit at which a sum of Poisson counts of this mean signals once in `run_length` points.
+
+    Where even a single count above the reference is rarer than that, no limit gives so short a run: before it
+    signals, the sum has to rise, so that its run is at least 1 / P(count > reference). The limit is then the
+    lowest one. With the reference between the mean and 1.5 times it, this is so for means below 0.003 and
+    from about 150 on: there a single point shows the rise as well as any sum does.
+    """
 
     def below(x: np.ndarray) -> np.ndarray:
         count = np.floor(x + reference + 1e-9)
         return np.where(count < 0, 0.0, pdtr(np.maximum(count, 0.0), mean))
 
-    low, high = 0.25, 1.0
+    if pdtrc(np.floor(reference + 1e-9), mean) * run_length < 1.0:
+        return LOWEST_LIMIT
+    low, high = LOWEST_LIMIT, 4.0 * LOWEST_LIMIT
     while mean_run_length(below, high) < run_length:
         low, high = high, 2.0 * high
     for _ in range(18):
@@ -122,6 +131,7 @@ def mean_run_length(below: Callable[[np.ndarray], np.ndarray], limit: float, sta
     """Mean points until a sum that starts at 0 passes `limit` (Brook and Evans, 1972).
 
     below : distribution function of one step, the slack already taken off
+    Infinite where the limit is so rarely passed that the chance is lost in the rounding of `below`.
     """
     width = 2.0 * limit / (2 * states - 1)
     steps = np.arange(-states, states + 1) * width
@@ -130,4 +140,8 @@ def mean_run_length(below: Callable[[np.ndarray], np.ndarray], limit: float, sta
     at = np.arange(states)
     moves = cell[at[None, :] - at[:, None] + states - 1]
     moves[:, 0] = reach[states - at]
-    return float(np.linalg.solve(np.eye(states) - moves, np.ones(states))[0])
+    try:
+        points = float(np.linalg.solve(np.eye(states) - moves, np.ones(states))[0])
+    except np.linalg.LinAlgError:
+        return np.inf
+    return points if points >= 1.0 else np.inf

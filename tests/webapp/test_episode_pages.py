@@ -4,7 +4,6 @@ import csv
 import io
 import re
 from collections.abc import Callable
-from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -325,53 +324,6 @@ def test_shifts_that_see_half_and_double_lie_as_far_from_the_mean() -> None:
     assert same.y == pytest.approx(figure.mean_y)
     assert "saw 0.50 times the mean (0.41 to 0.61)" in half.text
     assert draw_sharpness([(START_S, 1.0, 0.1)], ZoneInfo("UTC")) is None
-
-
-def test_charts_of_a_line_without_inspected_glass_say_so(lead: FlaskClient) -> None:
-    assert "nothing to chart" in lead.get("/trace/charts").text
-
-
-def test_a_shift_far_above_the_usual_lies_beyond_its_limit_on_its_third_alone(
-    lead: FlaskClient, plant: Plant, booth: Booth
-) -> None:
-    with writing(plant.sessions) as session:
-        session.query(Sheet).delete()
-        for n in range(12):
-            begin = factories.START + timedelta(hours=8 * n)
-            shift = factories.make_shift(session, booth.line_id, begin)
-            sheet = factories.make_finished_sheet(
-                session, booth.line_id, 4800.0 * n, shift_id=shift.id, length_mm=6000.0
-            )
-            for k in range(30 if n == 6 else 4):
-                factories.make_defect(session, sheet, 100.0 + k, 500.0, kind="stone")
-            factories.make_defect(session, sheet, 3000.0, 500.0, kind="stone")
-    page = lead.get("/trace/charts?period=month").text
-    assert "stone, left third: 1 of 12 beyond the limits" in page
-    assert "stone, right third: 0 of 12 beyond the limits" in page
-    assert "NIST/SEMATECH e-Handbook 6.3.3.1" in page
-    assert "Dispersion test over the period: p below 0.001." in page
-    sums = lead.get("/trace/charts?period=month&chart=sums").text
-    assert "stone, left third: passes its limit of" in sums
-    assert "defects once; first rising from the shift early, crew A, Wed 04 Mar 06:00" in sums
-    assert "stone, right third: stays below its limit of" in sums
-    assert "about once in 370 shifts" in sums
-    assert "the limits leave that out" not in lead.get("/trace/charts?limits=plain&chart=sums").text
-
-
-def test_a_shift_that_hardly_looked_is_not_charted(lead: FlaskClient, plant: Plant, booth: Booth) -> None:
-    """One defect on one small pane is a huge rate that says nothing."""
-    with writing(plant.sessions) as session:
-        session.query(Sheet).delete()
-        for n in range(12):
-            begin = factories.START + timedelta(hours=8 * n)
-            shift = factories.make_shift(session, booth.line_id, begin)
-            length = 200.0 if n == 11 else 6000.0
-            sheet = factories.make_finished_sheet(
-                session, booth.line_id, 4800.0 * n, shift_id=shift.id, length_mm=length
-            )
-            factories.make_defect(session, sheet, 100.0, 100.0, kind="stone")
-    page = lead.get("/trace/charts?period=month").text
-    assert "stone, left third: 0 of 11 beyond the limits" in page
 
 
 def test_the_history_of_a_sheet_names_the_episodes_its_glass_lies_in(

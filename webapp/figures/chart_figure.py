@@ -25,7 +25,7 @@ class Series:
 
     middles : middle of each shift; names : what is said of each; urls : where each leads
     rates, average : the u chart and the EWMA of the same points, per m2
-    sums : the CUSUM of the same points; None where there is no usual rate to compare with
+    sums : the CUSUM of the same points; None where it is not asked for or there is no usual rate
     """
 
     mark: Mark
@@ -149,11 +149,13 @@ def _sums_said(series: Series, signal: np.ndarray) -> str:
     if sums is None:
         return "no usual rate to compare with"
     where = np.flatnonzero(signal)
+    # a limit of less than one defect is the lowest there is, and not "0"
+    limit = f"{sums.limit:.0f}" if sums.limit >= 10.0 else f"{sums.limit:.2g}"
     if where.size == 0:
-        return f"stays below its limit of {sums.limit:.0f} defects"
+        return f"stays below its limit of {limit} defects"
     first = series.names[int(sums.begun[where[0]])]
     times = {1: "once", 2: "twice"}.get(where.size, f"{where.size} times")
-    return f"passes its limit of {sums.limit:.0f} defects {times}; first rising from the shift {first}"
+    return f"passes its limit of {limit} defects {times}; first rising from the shift {first}"
 
 
 def _runs(xs: list[float], value: np.ndarray, signal: np.ndarray, up: Axis) -> str:

@@ -106,7 +106,7 @@ def chart_rows(
         link = RibbonForm(line=line.id, kinds=(kind,)).link(zone)
         draw = draw_sums if sums else draw_chart
         panels = [
-            draw(_series(kind, band, third, n, zone, dispersion, link), begin, finish, zone)
+            draw(_series(kind, band, third, n, zone, dispersion, link, sums=sums), begin, finish, zone)
             for band, third in zip(BANDS, thirds, strict=True)
         ]
         _, chance = overdispersion(*(_counts(third, n) for third in thirds))
@@ -137,8 +137,17 @@ def _counts(shifts: Sequence[ShiftRate], n: int) -> tuple[np.ndarray, np.ndarray
 
 
 def _series(
-    kind: str, band: str, shifts: Sequence[ShiftRate], n: int, zone: ZoneInfo, dispersion: float, link: Link
+    kind: str,
+    band: str,
+    shifts: Sequence[ShiftRate],
+    n: int,
+    zone: ZoneInfo,
+    dispersion: float,
+    link: Link,
+    *,
+    sums: bool,
 ) -> Series:
+    """What one panel shows of kind number `n`; sums only where asked for: their limit takes a while."""
     counts, area = _counts(shifts, n)
     usual = usual_rate(counts, area)
     return Series(
@@ -149,5 +158,5 @@ def _series(
         urls=tuple(link(shift.begin, shift.finish) for shift in shifts),
         rates=u_chart(counts, area, dispersion=dispersion, centre=usual),
         average=ewma_chart(counts, area, dispersion=dispersion, centre=usual),
-        sums=count_cusum(counts, area, usual=usual, dispersion=dispersion) if usual else None,
+        sums=count_cusum(counts, area, usual=usual, dispersion=dispersion) if sums and usual else None,
     )
