@@ -25,3 +25,13 @@ class SetupError(VisionError):
 
 class StageError(VisionError):
     """Arrays handed from stage to stage do not fit together (a fault of the caller)."""
+
+
+def refused(name: str, what: str, expected: str) -> PhotoError:
+    """The error that says what is wrong with the file `name` and what was expected instead."""
+    return PhotoError(f"{name}: {what}; expected {expected}")
+
+
+def damaged(name: str, form: str) -> PhotoError:
+    """The error for a file of which the picture is not all there, or not as it was written."""
+    return refused(name, f"the {form} file is damaged or cut short", "a whole photo")

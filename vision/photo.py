@@ -13,19 +13,20 @@ import struct
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import NoReturn
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
 
-from vision.errors import PhotoError
+from vision.errors import damaged, refused
+from vision.jpeg import decode_jpeg
 from vision.results import ByteImage
 
 LARGEST_MEGAPIXELS = 100
 SMALLEST_SIDE_PX = 64
 ORIENTATION_TAG = 0x0112
+GREY = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH
 
 HEIC_BRANDS = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1")
 KNOWN_FORMATS = "JPEG, PNG, WebP or HEIC"
@@ -62,31 +63,34 @@ class Photo:
 def read_photo(data: bytes, name: str) -> Photo:
     """Decode to grey values, upright.
 
-    Raises PhotoError when the bytes are empty, cut short, not a photo, or larger than 100 megapixels.
+    Raises PhotoError when the bytes are empty, damaged, cut short, not a photo, or larger than
+    100 megapixels.
     """
     header = read_header(data, name)
     if header.form == "HEIC":
         grey = np.asarray(_heic_image(data, name).convert("L"))
     else:
-        flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
-        grey = upright(_decode(data, name, header, flags), header.orientation)
+        stored = decode_jpeg(data, name) if header.form == "JPEG" else _decode(data, name, header, GREY)
+        grey = upright(stored, header.orientation)
     return Photo(name, hashlib.sha256(data).hexdigest(), grey, header.form)
 
 
 def read_colour(data: bytes, name: str) -> ByteImage:
-    """The photo in colour for drawing on: uint8, shape (H, W,
-    3), red green blue, upright. Raises PhotoError."""
+    """The photo in colour for drawing on: uint8, shape (H, W, 3), red green blue, upright. Raises PhotoError.
+
+    What was once taken stays to be seen: a damaged JPEG, which `read_photo` refuses, is shown as the
+    decoder reads it.
+    """
     header = read_header(data, name)
     if header.form == "HEIC":
         return np.asarray(_heic_image(data, name).convert("RGB"))
-    bgr = _decode(data, name, header, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
-    return upright(cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB), header.orientation)
+    return upright(_decode(data, name, header, cv2.IMREAD_COLOR_RGB), header.orientation)
 
 
 def read_header(data: bytes, name: str) -> Header:
     """Format, stored size and orientation, without decoding. Raises PhotoError."""
     if not data:
-        _refuse(name, "the file is empty (0 bytes)", f"a photo in {KNOWN_FORMATS}")
+        raise refused(name, "the file is empty (0 bytes)", f"a photo in {KNOWN_FORMATS}")
     if data[:3] == b"\xff\xd8\xff":
         header = _pillow_header(data, name, "JPEG")
     elif data[:8] == b"\x89PNG\r\n\x1a\n":
@@ -97,16 +101,16 @@ def read_header(data: bytes, name: str) -> Header:
         width, height = _heic_image(data, name).size
         header = Header("HEIC", width, height, 1)
     else:
-        _refuse(name, "this is not a photo" + _looks_like(data), f"a file in {KNOWN_FORMATS}")
+        raise refused(name, "this is not a photo" + _looks_like(data), f"a file in {KNOWN_FORMATS}")
     megapixels = header.width_px * header.height_px / 1e6
     if megapixels > LARGEST_MEGAPIXELS:
-        _refuse(
+        raise refused(
             name,
             f"the photo has {megapixels:.0f} megapixels ({header.width_px} x {header.height_px})",
             f"at most {LARGEST_MEGAPIXELS} megapixels; photograph the sheet in parts",
         )
     if min(header.width_px, header.height_px) < SMALLEST_SIDE_PX:
-        _refuse(
+        raise refused(
             name,
             f"the photo has only {header.width_px} x {header.height_px} pixels",
             f"at least {SMALLEST_SIDE_PX} pixels on each side",
@@ -137,11 +141,6 @@ def upright(image: ByteImage, orientation: int) -> ByteImage:
     return image
 
 
-def _refuse(name: str, what: str, expected: str) -> NoReturn:
-    msg = f"{name}: {what}; expected {expected}"
-    raise PhotoError(msg) from None
-
-
 def _looks_like(data: bytes) -> str:
     head = data[:512]
     if head[:4] == b"%PDF":
@@ -168,7 +167,7 @@ def _pillow_header(data: bytes, name: str, form: str) -> Header:
         picture = readers[form](io.BytesIO(data))
         width, height = picture.size
     except Exception:  # noqa: BLE001 - a broken header makes Pillow raise almost anything
-        _refuse(name, f"the {form} file is damaged or cut short", "a whole photo")
+        raise damaged(name, form) from None
     orientation = 1
     try:
         if form == "PNG":
@@ -217,14 +216,19 @@ def _png_chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
 
 
 def _decode(data: bytes, name: str, header: Header, flags: int) -> ByteImage:
+    """The picture as stored, not turned, as OpenCV reads it.
+
+    A PNG is checked by its checksums. WebP has none: its decoder refuses a picture that ends early, even
+    where the lengths in the file were made to fit, but a damaged byte may leave a picture like any other.
+    """
     if header.form == "PNG" and not _png_is_whole(data):
-        _refuse(name, "the PNG file is damaged or cut short", "a whole photo")
+        raise damaged(name, header.form)
     try:
-        image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+        image = cv2.imdecode(np.frombuffer(data, np.uint8), flags | cv2.IMREAD_IGNORE_ORIENTATION)
     except cv2.error:
         image = None
     if image is None or image.shape[:2] != (header.height_px, header.width_px):
-        _refuse(name, f"the {header.form} file is damaged or cut short", "a whole photo")
+        raise damaged(name, header.form)
     return _to_bytes(image) if image.dtype == np.uint16 else image
 
 
@@ -241,11 +245,11 @@ def _heic_image(data: bytes, name: str) -> Image.Image:
     try:
         import pillow_heif
     except ImportError:
-        _refuse(
+        raise refused(
             name,
             "HEIC photos need the optional package (pip install lehrbook[heic])",
             "JPEG, or that package",
-        )
+        ) from None
     try:
         heif = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
         width, height = heif.size
@@ -253,8 +257,8 @@ def _heic_image(data: bytes, name: str) -> Image.Image:
             picture: Image.Image = heif.to_pillow()
             return picture
     except Exception:  # noqa: BLE001 - the library raises several kinds for damaged files
-        _refuse(name, "the HEIC file is damaged or cut short", "a whole photo")
-    _refuse(
+        raise damaged(name, "HEIC") from None
+    raise refused(
         name,
         f"the photo has {width * height / 1e6:.0f} megapixels ({width} x {height})",
         f"at most {LARGEST_MEGAPIXELS} megapixels; photograph the sheet in parts",

@@ -84,6 +84,30 @@ def test_cut_off_file_is_refused_in_one_sentence(
     assert form != "PNG" or capfd.readouterr().err == ""
 
 
+def test_a_png_cut_between_chunks_and_ended_is_refused() -> None:
+    """Every chunk left is intact, checksum and all; the picture's own stream ends early."""
+    noise = np.random.default_rng(3).integers(0, 256, (400, 500), dtype=np.uint8)
+    data = coded(Image.fromarray(noise), "PNG")
+    starts = [at for at in range(8, len(data)) if data[at + 4 : at + 8] == b"IDAT"]
+    assert len(starts) > 2
+    for start in starts[1:]:
+        with pytest.raises(PhotoError, match="the PNG file is damaged or cut short"):
+            read_photo(data[:start] + data[-12:], "cut.png")
+
+
+@pytest.mark.parametrize("lossless", [False, True])
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.9, 0.99])
+def test_a_webp_cut_short_whose_lengths_were_made_to_fit_is_refused(lossless: bool, share: float) -> None:
+    """RIFF: the length of the file at byte 4, that of its first chunk at byte 16, both little-endian."""
+    noise = np.random.default_rng(3).integers(0, 256, (200, 300, 3), dtype=np.uint8)
+    data = bytearray(coded(Image.fromarray(cv2.GaussianBlur(noise, (0, 0), 2)), "WEBP", lossless=lossless))
+    del data[int(share * len(data)) & ~1 :]
+    for at, behind in ((4, 8), (16, 20)):
+        data[at : at + 4] = struct.pack("<I", len(data) - behind)
+        with pytest.raises(PhotoError, match="the WebP file is damaged or cut short"):
+            read_photo(bytes(data), "cut.webp")
+
+
 @pytest.mark.parametrize(
     ("data", "says"),
     [

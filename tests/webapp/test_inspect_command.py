@@ -25,6 +25,12 @@ def bench(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def cut_and_ended() -> bytes:
+    """Six tenths of a photo with an end marker behind, as a broken transfer may leave it."""
+    data = (DEMO / f"{BRIGHT}.jpg").read_bytes()
+    return data[: len(data) * 6 // 10] + b"\xff\xd9"
+
+
 def run(bench: Path, *words: object) -> int:
     return main([str(word) for word in words] + ["--home", str(bench / "home")])
 
@@ -77,6 +83,11 @@ def test_two_photos_of_one_sheet_together(bench: Path, capsys: pytest.CaptureFix
         ("letter.jpg", b"Dear all,\nsee you on Monday\n", "letter.jpg: this is not a photo but text"),
         ("empty.jpg", b"", "empty.jpg: the file is empty"),
         ("none.jpg", None, "No such file"),
+        (
+            "ended.jpg",
+            cut_and_ended(),
+            "ended.jpg: the JPEG file is damaged or cut short; expected a whole photo",
+        ),
     ],
 )
 def test_bad_photo_is_one_line_and_status_two(

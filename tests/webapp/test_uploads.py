@@ -42,6 +42,7 @@ def _counts(plant):
 HOSTILE = [
     ("notes.jpg", b"these are only words\n" * 20, "this is not a photo but text"),
     ("cut.jpg", None, "damaged or cut short"),
+    ("ended.jpg", b"\xff\xd9", "damaged or cut short; expected a whole photo"),
     ("empty.jpg", b"", "0 bytes"),
     ("huge.png", _png_of(20_000, 10_000), "200 megapixels"),
     ("manual.jpg", b"%PDF-1.7 ...", "PDF"),
@@ -54,8 +55,9 @@ HOSTILE = [
 def test_what_is_no_photo_is_refused_by_name_and_leaves_nothing(
     inspector, booth, plant, photo_bytes, name, data, sentence
 ):
-    content = photo_bytes[: len(photo_bytes) // 2] if data is None else data
-    answer = _send(inspector, booth.sheet_ids[0], (name, content))
+    if name in ("cut.jpg", "ended.jpg"):
+        data = photo_bytes[: len(photo_bytes) * 6 // 10] + (data or b"")
+    answer = _send(inspector, booth.sheet_ids[0], (name, data))
     assert answer.status_code == 400
     message = answer.json["error"]["message"]
     assert name in message
