@@ -25,6 +25,8 @@ from vision.results import ByteImage
 
 LARGEST_MEGAPIXELS = 100
 SMALLEST_SIDE_PX = 64
+#: OpenCV's remap keeps places in 16 bits: each side has to be shorter than SHRT_MAX, 32,767
+LONGEST_SIDE_PX = 32_766
 ORIENTATION_TAG = 0x0112
 GREY = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH
 
@@ -63,10 +65,16 @@ class Photo:
 def read_photo(data: bytes, name: str) -> Photo:
     """Decode to grey values, upright.
 
-    Raises PhotoError when the bytes are empty, damaged, cut short, not a photo, or larger than
-    100 megapixels.
+    Raises PhotoError when the bytes are empty, damaged, cut short, not a photo, larger than 100 megapixels or
+    longer than 32,766 pixels on a side.
     """
     header = read_header(data, name)
+    if max(header.width_px, header.height_px) > LONGEST_SIDE_PX:
+        raise refused(
+            name,
+            f"the photo has {header.width_px} x {header.height_px} pixels",
+            f"at most {LONGEST_SIDE_PX} pixels on each side; photograph the sheet in parts",
+        )
     if header.form == "HEIC":
         grey = np.asarray(_heic_image(data, name).convert("L"))
     else:
@@ -78,8 +86,8 @@ def read_photo(data: bytes, name: str) -> Photo:
 def read_colour(data: bytes, name: str) -> ByteImage:
     """The photo in colour for drawing on: uint8, shape (H, W, 3), red green blue, upright. Raises PhotoError.
 
-    What was once taken stays to be seen: a damaged JPEG, which `read_photo` refuses, is shown as the
-    decoder reads it.
+    What was once taken stays to be seen: a damaged JPEG or one too long to be inspected, which `read_photo`
+    refuses, is shown as the decoder reads it.
     """
     header = read_header(data, name)
     if header.form == "HEIC":

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
-from vision import PhotoError
+from vision import PhotoError, PhotoSetup, inspect_photo
 from vision.photo import read_colour, read_header, read_photo
 
 
@@ -124,17 +124,62 @@ def test_what_is_no_photo_is_called_by_its_name(data: bytes, says: str) -> None:
         read_photo(data, "x.jpg")
 
 
-def test_two_hundred_megapixels_are_refused_before_decoding() -> None:
-    """The header alone is enough: this file has no picture data worth the name."""
+def header_only(width_px: int, height_px: int) -> bytes:
+    """A PNG file that promises a picture of this size and has no picture data worth the name."""
 
     def chunk(kind: bytes, content: bytes) -> bytes:
         check = zlib.crc32(content, zlib.crc32(kind))
         return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", check)
 
-    size = struct.pack(">IIBBBBB", 20_000, 10_000, 8, 0, 0, 0, 0)
-    data = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", size) + chunk(b"IDAT", b"") + chunk(b"IEND", b"")
+    size = struct.pack(">IIBBBBB", width_px, height_px, 8, 0, 0, 0, 0)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", size) + chunk(b"IDAT", b"") + chunk(b"IEND", b"")
+
+
+def test_two_hundred_megapixels_are_refused_before_decoding() -> None:
+    """The header alone is enough."""
     with pytest.raises(PhotoError, match=r"200 megapixels \(20000 x 10000\); expected at most 100"):
-        read_photo(data, "huge.png")
+        read_photo(header_only(20_000, 10_000), "huge.png")
+
+
+@pytest.mark.parametrize(("width", "height"), [(32_767, 100), (100, 32_767), (65_000, 64), (70, 1_000_000)])
+def test_a_side_too_long_to_be_read_between_pixels_is_refused_before_decoding(
+    width: int, height: int
+) -> None:
+    says = f"strip.png: the photo has {width} x {height} pixels; expected at most 32766 pixels on each side"
+    with pytest.raises(PhotoError, match=says):
+        read_photo(header_only(width, height), "strip.png")
+
+
+@pytest.mark.parametrize("lighting", ["bright_field", None])
+@pytest.mark.parametrize(("width", "height"), [(32_766, 100), (100, 32_766)])
+def test_the_longest_photo_is_inspected_in_parts_and_at_once(
+    width: int, height: int, lighting: str | None
+) -> None:
+    """Stones and a scratch, the last of them by the far end; workers of the booth take a photo at once."""
+    grey = np.random.default_rng(9).normal(150, 2, (100, 32_766))
+    for x in range(500, 32_700, 2000):
+        grey[46:52, x : x + 6] -= 70
+    grey[30:32, 32_400:32_700] -= 40
+    grey = grey if width > height else grey.T
+    setup = None
+    if lighting is not None:
+        said = {"lighting": lighting, "mm_per_px": 0.1, "field_mm": [0, 0, width * 0.1, height * 0.1]}
+        setup = PhotoSetup.from_dict(said, where="set-up")
+    data = cv2.imencode(".png", np.clip(grey, 0, 255).astype(np.uint8))[1].tobytes()
+    for stages in (None, Unwatched()):
+        result = inspect_photo(data, setup, name="strip.png", stages=stages)
+        places = sorted(max(find.x_px, find.y_px) for find in result.finds if find.not_glass is None)
+        assert len(places) >= 15
+        assert places[0] < 600
+        assert places[-1] > 32_400
+
+
+class Unwatched:
+    """Stands where pictures of the stages go, and keeps none."""
+
+    def light(self, *_: object) -> None: ...
+
+    def sightings(self, *_: object) -> None: ...
 
 
 def test_a_thumbnail_is_refused() -> None:

@@ -6,6 +6,7 @@ import json
 import shutil
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -29,6 +30,10 @@ def cut_and_ended() -> bytes:
     """Six tenths of a photo with an end marker behind, as a broken transfer may leave it."""
     data = (DEMO / f"{BRIGHT}.jpg").read_bytes()
     return data[: len(data) * 6 // 10] + b"\xff\xd9"
+
+
+def long_photo() -> bytes:
+    return cv2.imencode(".png", np.full((32_767, 100), 150, np.uint8))[1].tobytes()
 
 
 def run(bench: Path, *words: object) -> int:
@@ -87,6 +92,11 @@ def test_two_photos_of_one_sheet_together(bench: Path, capsys: pytest.CaptureFix
             "ended.jpg",
             cut_and_ended(),
             "ended.jpg: the JPEG file is damaged or cut short; expected a whole photo",
+        ),
+        (
+            "long.png",
+            long_photo(),
+            "long.png: the photo has 100 x 32767 pixels; expected at most 32766 pixels",
         ),
     ],
 )

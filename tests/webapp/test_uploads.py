@@ -45,6 +45,7 @@ HOSTILE = [
     ("ended.jpg", b"\xff\xd9", "damaged or cut short; expected a whole photo"),
     ("empty.jpg", b"", "0 bytes"),
     ("huge.png", _png_of(20_000, 10_000), "200 megapixels"),
+    ("long.png", _png_of(32_767, 100), "32767 x 100 pixels; expected at most 32766 pixels on each side"),
     ("manual.jpg", b"%PDF-1.7 ...", "PDF"),
     ("film.gif", b"GIF89a" + bytes(50), "GIF"),
     ("shape.jpg", b"<svg xmlns='http://www.w3.org/2000/svg'/>", "this is not a photo"),
