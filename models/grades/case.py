@@ -4,7 +4,8 @@ intensities.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -32,14 +33,11 @@ class Sizing:
     halo: str = "ignore"
     halo_factor: Decimal = Decimal(1)
 
-    def size(self, defect: DefectToJudge) -> Decimal | None:
-        """Size in mm of a defect under this rule; None where it could not be sized."""
-        if defect.length_mm is None:
-            return None
-        length = exact(defect.length_mm)
+    def size(self, defect: DefectToJudge, length: Decimal) -> Decimal:
+        """Size in mm of a defect of that length in mm under this rule."""
         width = length if defect.width_mm is None else exact(defect.width_mm)
         size = (length + width) * _HALF if self.measure == "mean" else max(length, width)
-        if defect.halo_mm is not None and defect.halo_mm > defect.length_mm:
+        if defect.halo_mm is not None and exact(defect.halo_mm) > length:
             if self.halo == "factor":
                 size *= self.halo_factor
             elif self.halo == "include":
@@ -90,20 +88,25 @@ class Zone:
 
 @dataclass(frozen=True, slots=True)
 class Sized:
-    """A defect as one grade sees it. Lengths in mm; `index` is its place in the sheet's list of defects."""
+    """A defect as one grade sees it, with one size. Lengths in mm; `index` is its place in the sheet's list
+    of defects.
+
+    bounds : what is known of its size, in words, where that size is only one of several that it can have.
+    """
 
     index: int
     kind: str
     kinds: frozenset[str]
     x: Decimal
     y: Decimal
-    size: Decimal | None
-    length: Decimal | None
+    size: Decimal
+    length: Decimal
     width: Decimal | None
     zone: str
     intensity: str | None
     why_no_intensity: str
     defect: DefectToJudge
+    bounds: str | None = None
 
     @property
     def name(self) -> str:
@@ -116,6 +119,7 @@ class Case:
     """One sheet before one grade.
 
     area_m2 is kept to the decimals that the grade asks; exact_area_m2 is not rounded; perimeter_m in metres.
+    bands : the grade's zones with how far each reaches across and along the pane, in mm.
     """
 
     sheet: SheetToJudge
@@ -132,80 +136,73 @@ class Case:
     length_factor: Decimal = Decimal(1)
     length_step: Decimal | None = None
     panes: int | None = None
+    bands: tuple[tuple[Zone, Decimal, Decimal], ...] = ()
     claimed: set[int] = field(default_factory=set)
+
+    def with_defects(self, defects: Iterable[Sized]) -> Case:
+        """The same pane with these defects, of which no rule has spoken yet."""
+        return replace(self, defects=tuple(defects), claimed=set())
 
 
 def make_case(sheet: SheetToJudge, grade: Grade) -> Case:
-    """The sheet with every number exact and every defect sized, zoned and classed as `grade` asks."""
+    """The sheet with every number exact and every defect sized, zoned and classed as `grade` asks.
+
+    Every defect must have its length_mm; of sheets with unknown sizes `worlds` makes the cases.
+    """
+    case = pane_of(sheet, grade)
+    return case.with_defects(sized(i, defect, case) for i, defect in enumerate(sheet.defects))
+
+
+def pane_of(sheet: SheetToJudge, grade: Grade) -> Case:
+    """The sheet's pane before the grade, without its defects."""
     width, length = exact(sheet.width_mm), exact(sheet.length_mm)
     area = width * length / _SQUARE_MM
     factor, plus, length_factor, step = grade.modifiers.applied(sheet.build, grade.base_panes)
-    zones = _reaches(grade.zones, width, length)
     return Case(
         sheet, grade, width, length, exact(sheet.thickness_mm), area,
-        rounded_at(area, grade.area_decimals, grade.area_rounding), 2 * (width + length) / 1000,
-        tuple(_sized(i, d, grade, zones, width, length) for i, d in enumerate(sheet.defects)),
+        rounded_at(area, grade.area_decimals, grade.area_rounding), 2 * (width + length) / 1000, (),
         factor, plus, length_factor, step, sheet.build.panes or grade.base_panes,
+        tuple((z, z.reach(width) or Decimal(0), z.reach(length) or Decimal(0)) for z in grade.zones),
     )  # fmt: skip
 
 
-def _sized(
-    index: int,
-    defect: DefectToJudge,
-    grade: Grade,
-    zones: tuple[tuple[Zone, Decimal, Decimal], ...],
-    width: Decimal,
-    length: Decimal,
-) -> Sized:
-    kind, size = tidy(defect.kind), grade.sizing.size(defect)
+def sized(index: int, defect: DefectToJudge, case: Case, bounds: str | None = None) -> Sized:
+    """A defect of known length_mm as the case's grade sees it on the case's pane."""
+    if defect.length_mm is None:
+        raise ValueError(f"defect {index} has no length: each size that it can have is a case of its own")
+    grade, kind, length = case.grade, tidy(defect.kind), exact(defect.length_mm)
+    size = grade.sizing.size(defect, length)
     equal = grade.equivalents.get(kind)
     if equal is not None:
         kind, size = equal
     kinds = family(kind)
     x, y = exact(defect.x_mm), exact(defect.y_mm)
-    zone = _zone_of(defect, x, y, zones, width, length) if zones else ""
+    zone = _zone_of(defect, x, y, case) if case.bands else ""
     intensity, why = None, ""
     if grade.intensities and "linear" in kinds:
         intensity, why = intensity_of(defect.detection_distance_mm, grade.intensities)
     return Sized(
-        index, kind, kinds, x, y, size,
-        None if defect.length_mm is None else exact(defect.length_mm),
+        index, kind, kinds, x, y, size, length,
         None if defect.width_mm is None else exact(defect.width_mm),
-        zone, intensity, why, defect,
+        zone, intensity, why, defect, bounds,
     )  # fmt: skip
 
 
-def _reaches(
-    zones: tuple[Zone, ...], width: Decimal, length: Decimal
-) -> tuple[tuple[Zone, Decimal, Decimal], ...]:
-    return tuple((zone, zone.reach(width) or Decimal(0), zone.reach(length) or Decimal(0)) for zone in zones)
-
-
-def _zone_of(
-    defect: DefectToJudge,
-    x: Decimal,
-    y: Decimal,
-    zones: tuple[tuple[Zone, Decimal, Decimal], ...],
-    width: Decimal,
-    length: Decimal,
-) -> str:
+def _zone_of(defect: DefectToJudge, x: Decimal, y: Decimal, case: Case) -> str:
     """The zone of a fault; a line belongs to the innermost zone that one of its points reaches."""
     points = [(x, y), *((exact(px), exact(py)) for px, py in defect.path_mm)]
-    innermost = 0
-    for px, py in points:
-        across, along = min(px, width - px), min(py, length - py)
-        for place, (zone, reach_x, reach_y) in enumerate(zones):
-            if place == len(zones) - 1:
-                innermost = place
-                break
-            if zone.outer_end_in:
-                outside = across <= reach_x or along <= reach_y
-            else:
-                outside = across < reach_x or along < reach_y
-            if outside:
-                innermost = max(innermost, place)
-                break
-    return zones[innermost][0].name
+    return case.bands[max(zone_at(px, py, case) for px, py in points)][0].name
+
+
+def zone_at(x: Decimal, y: Decimal, case: Case) -> int:
+    """The place in the case's bands, from the outside in, of the zone in which a point lies."""
+    across, along = min(x, case.width - x), min(y, case.length - y)
+    for place, (zone, reach_x, reach_y) in enumerate(case.bands[:-1]):
+        if across < reach_x or along < reach_y:
+            return place
+        if zone.outer_end_in and (across == reach_x or along == reach_y):
+            return place
+    return len(case.bands) - 1
 
 
 def intensity_of(

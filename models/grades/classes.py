@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -9,7 +10,7 @@ from models.grades.allowance import Allowance, ByArea, Unlimited
 from models.grades.case import Case, Sized
 from models.grades.neighbours import close_pairs, distance, nearest_pair
 from models.grades.numbers import Interval, exact, plain
-from models.grades.rules import Origin, When, Who, naming, no_rule, reason, those
+from models.grades.rules import Origin, Turn, When, Who, naming, no_rule, reason, those, turns_of
 from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
 
 
@@ -35,6 +36,11 @@ class Spaced:
                 asked += f" and {plain(self.apart)} mm"
             return f"any two {least} {asked} apart{rims}"
         return f"any two {least} {plain(self.apart)} mm apart{rims}"
+
+    @property
+    def grows(self) -> bool:
+        """Whether the distance asked hangs on the sizes of the two."""
+        return self.edge_to_edge or bool(self.times_smaller)
 
     def too_close(self, faults: list[Sized]) -> list[tuple[int, int]]:
         """Pairs of places in `faults` that lie too close."""
@@ -72,13 +78,10 @@ class SizeClass:
             halo = fault.defect.halo_mm
             if halo is None or exact(halo) not in self.halo:
                 return False
-        for interval, measured in ((self.size, fault.size), (self.length, fault.length)):
-            if interval is None:
-                continue
-            if measured is None:
-                unknown = True
-            elif measured not in interval:
-                return False
+        if self.size is not None and fault.size not in self.size:
+            return False
+        if self.length is not None and fault.length not in self.length:
+            return False
         if self.width is not None:
             width = fault.width
             if width is None and "point" in fault.kinds:
@@ -118,7 +121,7 @@ class ClassTable:
         reasons: list[Reason] = []
         for fault in self.who.members(case):
             case.claimed.add(fault.index)
-            place = self.place(fault, case)
+            place = self.place(fault)
             if place is not None:
                 members[place].append(fault)
                 continue
@@ -132,32 +135,14 @@ class ClassTable:
             reasons += self._row(row, faults, case)
         return reasons
 
-    def place(self, fault: Sized, case: Case) -> int | None:
-        """The place of the class that takes the fault, or None.
-
-        A fault too small to be sized falls into the class that reaches from nothing to at least the smallest
-        size that the photos can measure.
-        """
+    def place(self, fault: Sized) -> int | None:
+        """The place of the first class that takes the fault; None for a hole, or where it is not known."""
         for i, row in enumerate(self.classes):
             taken = row.takes(fault)
             if taken:
                 return i
             if taken is None:
                 break
-        smallest = case.sheet.smallest_sized_mm
-        if fault.size is None and smallest is not None:
-            for i, row in enumerate(self.classes):
-                if (
-                    row.size is None
-                    or row.size.low > 0
-                    or row.length
-                    or row.width
-                    or row.halo
-                    or row.intensity
-                ):
-                    continue
-                if row.size.high is None or exact(smallest) <= row.size.high:
-                    return i
         return None
 
     def _missing(self, fault: Sized) -> str:
@@ -165,8 +150,6 @@ class ClassTable:
         row = next((row for row in self.classes if row.takes(fault) is not False), None)
         if row is None:
             return ""
-        if fault.length is None and (row.size or row.length or row.width):
-            return "it has no size and needs a close-up or a measurement by hand"
         if row.intensity is not None and fault.intensity is None:
             return fault.why_no_intensity
         return "its width has not been measured"
@@ -174,7 +157,7 @@ class ClassTable:
     def _hole(self, fault: Sized) -> str:
         if fault.why_no_intensity:
             return fault.why_no_intensity
-        if fault.length is not None and any(row.length or row.width for row in self.classes):
+        if any(row.length or row.width for row in self.classes):
             width = "" if fault.width is None else f" and width {plain(fault.width)} mm"
             return f"its length {plain(fault.length)} mm{width} is in no class of the table"
         return "its size is in no class of the table"
@@ -212,7 +195,7 @@ class ClassTable:
         who = self.who.words()
         return [f"{who} {row.words()}: {row.allowance.words()}" for row in self.classes]
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
         found: dict[tuple[str, Decimal], None] = {}
         for row in self.classes:
             if row.intensity is not None and row.intensity != fault.intensity:
@@ -221,6 +204,24 @@ class ClassTable:
                 if interval is not None:
                     found.update(dict.fromkeys((measure, end) for end in interval.ends()))
         return list(found)
+
+    @property
+    def grows(self) -> bool:
+        return any(isinstance(row.allowance, Spaced) and row.allowance.grows for row in self.classes)
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        if not self.who.takes(fault):
+            return None
+        place = self.place(fault)
+        return "in no class" if place is None else place
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        found = self.who.turns(fault)
+        if self.who.of_kind(fault.kinds):
+            for row in self.classes:
+                for measure in ("size", "length", "width", "halo"):
+                    found += turns_of(measure, getattr(row, measure))
+        return found
 
 
 def spaced_reason(

@@ -10,7 +10,10 @@ from models.grades.verdict import CloseCall
 
 
 def close_calls(case: Case) -> list[CloseCall]:
-    """Sizes that lie within their uncertainty of a limit, the nearest limit for each fault."""
+    """Sizes that lie within their uncertainty of a limit, the nearest limit for each fault.
+
+    case : with the faults that have a measured size.
+    """
     calls = []
     for fault in case.defects:
         d = fault.defect
@@ -30,7 +33,7 @@ def close_calls(case: Case) -> list[CloseCall]:
                 continue
             for measure, end in rule.ends(fault):
                 size, sd = sizes[measure], sds[measure]
-                if size is None or not sd or abs(size - end) > sd:
+                if not sd or abs(size - end) > sd:
                     continue
                 call = CloseCall(
                     fault.index, rule.origin.clause, float(size), float(sd), float(end), fault.name, measure

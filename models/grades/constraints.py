@@ -79,18 +79,25 @@ class Constraints:
 
 
 def constraints_of(case: Case) -> Constraints:
-    """The statements that the case's grade makes about its sheet's faults."""
+    """The statements that the case's grade makes about its sheet's faults.
+
+    Of a fault whose size is unknown the case holds every way (`Worlds.every_way`). A piece passes only if it
+    passes in all worlds, so what some way of a fault would break is broken: a fault is a member where any of
+    its ways is one, with the longest of its lengths.
+    """
     built = _Builder(case)
-    for rule in case.grade.rules:
-        if _could_hold(rule, case):
-            built.add(rule)
+    for rule in rules_of_pieces(case):
+        built.add(rule)
     built.uncovered()
     return built.result
 
 
-def _could_hold(rule: Rule, case: Case) -> bool:
-    """Whether the rule stands for such panes, its conditions on the pane's size left aside."""
-    when = rule.when
+def rules_of_pieces(case: Case) -> list[Rule]:
+    """The rules that stand for such panes, their conditions on the pane's size left aside."""
+    return [rule for rule in case.grade.rules if _could_hold(rule.when, case)]
+
+
+def _could_hold(when: When, case: Case) -> bool:
     return When(thickness=when.thickness, panes=when.panes, use=when.use).holds(case)
 
 
@@ -99,7 +106,8 @@ class _Builder:
         self.case = case
         self.result = Constraints()
         self.names = [zone.name for zone in case.grade.zones]
-        self.claimed: dict[int, set[int]] = {fault.index: set() for fault in case.defects}
+        # by way: a fault is covered where each of its ways is
+        self.claimed: dict[int, set[int]] = {id(way): set() for way in case.defects}
 
     def add(self, rule: Rule) -> None:
         if isinstance(rule, ClassTable):
@@ -128,7 +136,7 @@ class _Builder:
         rows: list[list[Sized]] = [[] for _ in rule.classes]
         holes = []
         for fault in self._faults(rule.who, claims=True):
-            place = rule.place(fault, self.case)
+            place = rule.place(fault)
             if place is None:
                 holes.append(fault)
             else:
@@ -162,6 +170,7 @@ class _Builder:
             return
         zone = zones.pop()
         faults = [f for f in self.case.defects if any(_takes_anywhere(who, f) for who in rule.parties)]
+        faults = list({f.index: f for f in faults}.values())
         if len(faults) <= rule.most:
             return
         self.result.clusters.append((rule, frozenset(f.index for f in faults), zone))
@@ -172,13 +181,13 @@ class _Builder:
 
     def _lengths(self, rule: Lengths) -> None:
         faults = self._faults(rule.who, claims=True)
-        self._forbid([f for f in faults if f.length is None], rule.who, rule.when)
-        sized = [f for f in faults if f.length is not None]
         if rule.single is not None:
             most = rule.limit(rule.single, self.case)
-            self._forbid([f for f in sized if f.length is not None and f.length > most], rule.who, rule.when)
+            self._forbid([f for f in faults if f.length > most], rule.who, rule.when)
         if rule.total is not None or rule.total_by_area:
-            weights = {f.index: f.length for f in sized if f.length is not None}
+            weights: dict[int, Decimal] = {}
+            for f in faults:
+                weights[f.index] = max(f.length, weights.get(f.index, f.length))
 
             def cap(pane: Case) -> Decimal | None:
                 totals = [total for areas, total in rule.total_by_area if areas.low <= pane.area_m2]
@@ -186,7 +195,7 @@ class _Builder:
                     totals.append(rule.total)
                 return rule.limit(max(totals), pane) if totals else None
 
-            self._limit(sized, cap, rule.who, rule.when, weights)
+            self._limit(faults, cap, rule.who, rule.when, weights)
 
     def uncovered(self) -> None:
         """Faults on which no rule has a word, in the zones where that is so."""
@@ -194,7 +203,7 @@ class _Builder:
         ignored = {i for i, zone in enumerate(zones) if zone.ignored}
         everywhere = set(range(max(1, len(zones))))
         for fault in self.case.defects:
-            left = everywhere - self.claimed[fault.index] - ignored
+            left = everywhere - self.claimed[id(fault)] - ignored
             if left:
                 where = ANYWHERE if not zones or left == everywhere else frozenset(left)
                 self.result.limits.append(Limit(frozenset((fault.index,)), _none, where))
@@ -204,7 +213,7 @@ class _Builder:
         if claims:
             zones = self._zones(who)
             for fault in faults:
-                self.claimed[fault.index] |= set(range(max(1, len(self.names)))) if zones is None else zones
+                self.claimed[id(fault)] |= set(range(max(1, len(self.names)))) if zones is None else zones
         return faults
 
     def _zones(self, who: Who) -> frozenset[int] | None:
@@ -222,7 +231,8 @@ class _Builder:
             self.result.limits.append(Limit(members, cap, self._zones(who), weights, when if sized else None))
 
     def _pairs(self, pairs: list[tuple[int, int]], zones: frozenset[int] | None) -> None:
-        self.result.crowds += [Crowd(pair, 1, zones) for pair in pairs]
+        apart = dict.fromkeys((min(pair), max(pair)) for pair in pairs if pair[0] != pair[1])
+        self.result.crowds += [Crowd(pair, 1, zones) for pair in apart]
 
 
 def _at_most(most: Decimal, pane: Case) -> Decimal | None:
@@ -236,7 +246,7 @@ def _none(pane: Case) -> Decimal | None:
 def _takes_anywhere(who: Who, fault: Sized) -> bool:
     if not who.of_kind(fault.kinds):
         return False
-    return who.size is None or (fault.size is not None and fault.size in who.size)
+    return who.size is None or fault.size in who.size
 
 
 def highest(allowance: Allowance, pane: Case) -> Decimal | None:

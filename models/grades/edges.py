@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from decimal import Decimal
 
 from models.grades.case import Case, Sized
 from models.grades.numbers import Interval, plain, rounded
-from models.grades.rules import Origin, When, Who, naming, reason
+from models.grades.rules import Origin, Turn, When, Who, naming, reason
 from models.grades.verdict import ACCEPT, NOT_EXAMINED, NOT_JUDGED, REJECT, Reason
 
 
@@ -61,7 +62,7 @@ class EdgeFault:
     def one(self, fault: Sized, case: Case) -> list[Reason]:
         """What the rule says of one fault."""
         depth = fault.defect.depth_mm
-        largest = None if fault.length is None else max(fault.length, fault.width or fault.length)
+        largest = max(fault.length, fault.width or fault.length)
         checks: list[tuple[str, Decimal | None, Decimal]] = []
         if self.depth is not None:
             measured = None if depth is None else Decimal(repr(depth))
@@ -99,8 +100,27 @@ class EdgeFault:
             texts.append(f"{who}: length at most {plain(self.length_times_width)} times its width")
         return texts
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
         return []
+
+    @property
+    def grows(self) -> bool:
+        return False
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        if not self.who.takes(fault):
+            return None
+        return tuple(reason.outcome for reason in self.one(fault, case))
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        found = self.who.turns(fault)
+        if self.who.of_kind(fault.kinds):
+            at = case.thickness
+            found += [("length", reach.at(at)) for reach in (self.length, self.largest) if reach is not None]
+            found += [("width", reach.at(at)) for reach in (self.width, self.largest) if reach is not None]
+            if self.length_times_width is not None and fault.width is not None:
+                found.append(("length", self.length_times_width * fault.width))
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +164,18 @@ class PerSide:
     def words(self) -> list[str]:
         return [f"{self.who.words()}: {plain(self.per_m)} for each metre of each side"]
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
         return []
+
+    @property
+    def grows(self) -> bool:
+        return False
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        return True if self.who.takes(fault) else None
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        return self.who.turns(fault)
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,5 +209,15 @@ class OpticalAngle:
             for thick, angle in self.least
         ]
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
+        return []
+
+    @property
+    def grows(self) -> bool:
+        return False
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        return None
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
         return []

@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from models.grades.case import Case, Sized, make_case
+from models.grades.case import Case
 from models.grades.close_calls import close_calls
 from models.grades.explain import REMEMBERED
 from models.grades.grade import Grade
 from models.grades.numbers import number, plain
-from models.grades.questions import NotTogether
-from models.grades.rules import those
+from models.grades.readings import in_every_reading
+from models.grades.settle import settled
 from models.grades.sheet import SheetToJudge
 from models.grades.verdict import (
     ACCEPT,
@@ -23,7 +23,9 @@ from models.grades.verdict import (
     Decision,
     Reason,
     Verdict,
+    outcome_of,
 )
+from models.grades.worlds import Worlds, worlds_of
 
 COVERED_ENOUGH = 0.995
 """Part of the sheet that must have been photographed well enough; the rest is the width of the cut edge in a
@@ -37,37 +39,33 @@ def judge(sheet: SheetToJudge, grade: Grade, *, confirmed_by: str | None = None)
     """The verdict of one grade on one sheet.
 
     Reject as soon as one rule rejects; else not judged where something is missing or no rule covers a fault;
-    else accept. A grade from memory never decides unless `confirmed_by` (or the grade itself) names the
-    person who checked it; `would_say` then holds what it would have said.
+    else accept. Sizes that are not known, and other readings of the finds, are judged in every way that they
+    can be: the sheet is accepted or rejected only where each of them says so (`settle`, `readings`).
+
+    A grade from memory never decides unless `confirmed_by` (or the grade itself) names the person who checked
+    it; `would_say` then holds what it would have said.
     """
     confirmed_by = confirmed_by or grade.confirmed_by
-    case = make_case(sheet, grade)
-    reasons = _scope(case)
-    if not reasons:
-        rules = [rule for rule in grade.rules if rule.when.holds(case)]
-        for rule in rules:
-            reasons += rule.judge(case)
-        for rule in rules:
-            if isinstance(rule, NotTogether):
-                reasons += rule.after(reasons, rules)
-        reasons += _uncovered(case)
-    reasons += _missing(sheet, grade)
-    if not grade.remembered and not confirmed_by:
-        doubts = {rule.origin.name: rule.origin.doubt for rule in grade.rules}
-        reasons = [
-            _held_back(r, doubts.get(r.rule, REMEMBERED)) if r.remembered and r.outcome == REJECT else r
-            for r in reasons
+    worlds = worlds_of(sheet, grade)
+    reasons = _reasons(worlds, confirmed_by)
+    if sheet.readings:
+        others = [
+            _reasons(worlds_of(replace(sheet, defects=reading.defects), grade), confirmed_by)
+            for reading in sheet.readings
         ]
-    would_say = _outcome(reasons)
+        reasons = in_every_reading(reasons, sheet.readings, others)
+    would_say = outcome_of(reasons)
     outcome = would_say
     if grade.remembered and not confirmed_by:
         outcome = NOT_JUDGED
         reasons.append(_unconfirmed(grade, would_say))
     reasons.sort(key=lambda r: _ORDER[r.outcome])
+    measured = worlds.measured()
+    sizes = {fault.index: _as_float(fault.size) for fault in measured.defects}
     return Verdict(
-        grade.id, grade.version, grade.source, outcome, tuple(reasons), tuple(close_calls(case)),
+        grade.id, grade.version, grade.source, outcome, tuple(reasons), tuple(close_calls(measured)),
         tuple(_notes(grade, reasons, confirmed_by)), would_say,
-        tuple((d.defect.length_mm, _as_float(d.size)) for d in case.defects),
+        tuple((defect.length_mm, sizes.get(i)) for i, defect in enumerate(sheet.defects)),
         grade.title, grade.sha256, confirmed_by if grade.remembered else None, grade.edition,
     )  # fmt: skip
 
@@ -93,11 +91,21 @@ def judge_ladder(sheet: SheetToJudge, ordered_grade: Grade, ladder: Sequence[Gra
     return Decision(NOT_JUDGED if undecided else REJECT, None, tuple(verdicts))
 
 
-def _outcome(reasons: list[Reason]) -> str:
-    outcomes = {r.outcome for r in reasons}
-    if REJECT in outcomes:
-        return REJECT
-    return NOT_JUDGED if NOT_JUDGED in outcomes else ACCEPT
+def _reasons(worlds: Worlds, confirmed_by: str | None) -> list[Reason]:
+    """What the rules and the photos' gaps say of a sheet, as far as the rules may say it."""
+    grade = worlds.pane.grade
+    doubtful = not grade.remembered and not confirmed_by
+    reasons = _scope(worlds.pane)
+    if not reasons:
+        reasons = settled(worlds, lambda reason: not (doubtful and reason.remembered))
+    reasons += _missing(worlds.pane.sheet, grade)
+    if not doubtful:
+        return reasons
+    doubts = {rule.origin.name: rule.origin.doubt for rule in grade.rules}
+    return [
+        _held_back(r, doubts.get(r.rule, REMEMBERED)) if r.remembered and r.outcome == REJECT else r
+        for r in reasons
+    ]
 
 
 def _scope(case: Case) -> list[Reason]:
@@ -130,23 +138,6 @@ def _scope(case: Case) -> list[Reason]:
             grade.remembered,
         )
         for text in why
-    ]  # fmt: skip
-
-
-def _uncovered(case: Case) -> list[Reason]:
-    """Faults on which no rule of the grade has a word."""
-    ignored = {zone.name for zone in case.grade.zones if zone.ignored}
-    left: dict[str, list[Sized]] = {}
-    for fault in case.defects:
-        if fault.index not in case.claimed and fault.zone not in ignored:
-            where = f" in zone {fault.zone}" if fault.zone else ""
-            left.setdefault(f"a {fault.kind}{where}", []).append(fault)
-    return [
-        Reason(
-            "whole grade", f"no rule covers this: {what} ({those(faults)})",
-            tuple(f.index for f in faults), None, len(faults), NOT_JUDGED, "uncovered", case.grade.source,
-        )
-        for what, faults in left.items()
     ]  # fmt: skip
 
 

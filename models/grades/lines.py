@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from decimal import Decimal
 
 from models.grades.case import Case, Sized
 from models.grades.numbers import Interval, plain, up_to_multiple
-from models.grades.rules import Origin, When, Who, naming, reason, those
-from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Reason
+from models.grades.rules import Origin, Turn, When, Who, reason, those
+from models.grades.verdict import ACCEPT, REJECT, Reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,17 +35,12 @@ class Lengths:
     def judge(self, case: Case) -> list[Reason]:
         faults = self.who.members(case)
         case.claimed.update(fault.index for fault in faults)
-        unsized = [fault for fault in faults if fault.length is None]
-        reasons = [
-            reason(self.origin, f"{naming(f)} has no length", [f], outcome=NOT_JUDGED, counted=1)
-            for f in unsized
-        ]
-        faults = [fault for fault in faults if fault.length is not None]
+        reasons = []
         what = self.who.words()
         if self.single is not None:
             limit = self.limit(self.single, case)
-            long = [f for f in faults if f.length is not None and f.length > limit]
-            longest = max((f.length for f in faults if f.length is not None), default=Decimal(0))
+            long = [f for f in faults if f.length > limit]
+            longest = max((f.length for f in faults), default=Decimal(0))
             says = f"{what}: the longest single one is {plain(longest)} mm, at most {plain(limit)} mm allowed"
             outcome = REJECT if long else ACCEPT
             reasons.append(
@@ -53,7 +49,7 @@ class Lengths:
         most = self.total_for(case.area_m2)
         if most is not None:
             limit = self.limit(most, case)
-            total = sum((f.length for f in faults if f.length is not None), Decimal(0))
+            total = sum((f.length for f in faults), Decimal(0))
             says = f"{what}: {plain(total)} mm in all, at most {plain(limit)} mm allowed"
             if total > limit:
                 says += f" ({those(faults)})"
@@ -80,7 +76,23 @@ class Lengths:
         ]
         return texts
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
         if self.single is None or not self.who.takes(fault):
             return []
         return [("length", self.single)]
+
+    @property
+    def grows(self) -> bool:
+        return self.total is not None or bool(self.total_by_area)
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        if not self.who.takes(fault):
+            return None
+        # three ways, as a length exactly at its limit is a maximum for NotTogether
+        return "any" if self.single is None else fault.length.compare(self.limit(self.single, case))
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        found = self.who.turns(fault)
+        if self.single is not None and self.who.of_kind(fault.kinds):
+            found.append(("length", self.limit(self.single, case)))
+        return found

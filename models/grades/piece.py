@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 from models.grades.numbers import exact
-from models.grades.sheet import DefectToJudge, SheetToJudge
+from models.grades.onward import goes_on_as_line, rays
+from models.grades.sheet import DefectToJudge, SheetToJudge, size_at_most
 
 MICRON = Decimal(1000)
 """Microns in a millimetre: cuts are placed on whole microns."""
@@ -31,50 +32,76 @@ class Extent:
         return self.x1 > rect[0] and self.x0 < rect[2] and self.y1 > rect[1] and self.y0 < rect[3]
 
 
-def extent_of(defect: DefectToJudge, clearance_mm: Decimal) -> Extent:
+def extent_of(defect: DefectToJudge, sheet: SheetToJudge, clearance_mm: Decimal) -> Extent:
     """The fault's box: round its path where one is known, else a square of its largest dimension.
 
-    The square is on the safe side for a line whose direction is not known.
+    The square is on the safe side for a line whose direction is not known. A fault too small to be sized
+    fills a square of what it is at most; a line that runs out of the photos goes straight on to the sheet's
+    edge. How much larger than it looks an open spot is, and a fault whose size nothing bounds, is not known:
+    the box is that of what is seen.
     """
     x, y = exact(defect.x_mm), exact(defect.y_mm)
-    xs, ys = [x], [y]
-    if defect.path_mm:
-        xs += [exact(px) for px, _ in defect.path_mm]
-        ys += [exact(py) for _, py in defect.path_mm]
-        half = exact(defect.width_mm or 0) / 2
-    else:
-        half = max(exact(defect.length_mm or 0), exact(defect.width_mm or 0)) / 2
-    half += clearance_mm
+    points = [(defect.x_mm, defect.y_mm), *defect.path_mm, *defect.open_at_mm]
+    if goes_on_as_line(defect):
+        points += [end for _, end in rays(defect, sheet.width_mm, sheet.length_mm)]
+    xs, ys = [exact(px) for px, _ in points], [exact(py) for _, py in points]
+    width = exact(defect.width_mm or 0)
+    half = (width if defect.path_mm else max(_length_seen(defect, sheet), width)) / 2 + clearance_mm
     return Extent(
         _whole(x * MICRON), _whole(y * MICRON),
         _down(min(xs) - half), _down(min(ys) - half), _up(max(xs) + half), _up(max(ys) + half),
     )  # fmt: skip
 
 
+def _length_seen(defect: DefectToJudge, sheet: SheetToJudge) -> Decimal:
+    if defect.length_mm is not None:
+        return exact(defect.length_mm)
+    high = size_at_most(defect, sheet)
+    return Decimal(0) if high is None else high
+
+
 def piece_of(sheet: SheetToJudge, rect: Rect, extents: list[Extent]) -> tuple[SheetToJudge, tuple[int, ...]]:
     """The piece as a sheet with its own origin, and which of the sheet's defects are on it.
 
     A fault that a cut goes through counts with its full size, at the nearest place on the piece. What the
-    photos did not cover is left aside: the piece is judged on the faults known so far.
+    photos did not cover is left aside: the piece is judged on the faults known so far, in each of the sheet's
+    readings.
     """
-    x0, y0, x1, y1 = (Decimal(value) / MICRON for value in rect)
-    kept, defects = [], []
-    for i, (defect, extent) in enumerate(zip(sheet.defects, extents, strict=True)):
-        if not extent.touches(rect):
-            continue
-        kept.append(i)
-        x = min(max(exact(defect.x_mm), x0), x1) - x0
-        y = min(max(exact(defect.y_mm), y0), y1) - y0
-        path = tuple(
-            (float(min(max(exact(px), x0), x1) - x0), float(min(max(exact(py), y0), y1) - y0))
-            for px, py in defect.path_mm
-        )
-        defects.append(replace(defect, x_mm=float(x), y_mm=float(y), path_mm=path))
+    kept = tuple(i for i, extent in enumerate(extents) if extent.touches(rect))
     piece = replace(
-        sheet, width_mm=float(x1 - x0), length_mm=float(y1 - y0), defects=tuple(defects),
-        covered_fraction=None, missing=(),
+        sheet, width_mm=float((rect[2] - rect[0]) / MICRON), length_mm=float((rect[3] - rect[1]) / MICRON),
+        defects=tuple(_moved(sheet.defects[i], rect) for i in kept), covered_fraction=None, missing=(),
     )  # fmt: skip
-    return piece, tuple(kept)
+    if not sheet.readings:
+        return piece, kept
+    places = {index: place for place, index in enumerate(kept)}
+    readings = tuple(
+        replace(
+            reading,
+            defects=tuple(
+                _moved(defect, rect)
+                for defect in reading.defects
+                if extent_of(defect, sheet, Decimal(0)).touches(rect)
+            ),
+            finds=tuple(places[i] for i in reading.finds if i in places),
+        )
+        for reading in sheet.readings
+    )
+    return replace(piece, readings=readings), kept
+
+
+def _moved(defect: DefectToJudge, rect: Rect) -> DefectToJudge:
+    """The defect on the piece, by the piece's own origin."""
+    x0, y0, x1, y1 = (Decimal(value) / MICRON for value in rect)
+
+    def on_piece(x: float, y: float) -> tuple[float, float]:
+        return float(min(max(exact(x), x0), x1) - x0), float(min(max(exact(y), y0), y1) - y0)
+
+    x_mm, y_mm = on_piece(defect.x_mm, defect.y_mm)
+    return replace(
+        defect, x_mm=x_mm, y_mm=y_mm, path_mm=tuple(on_piece(*point) for point in defect.path_mm),
+        open_at_mm=tuple(on_piece(*point) for point in defect.open_at_mm),
+    )  # fmt: skip
 
 
 def _whole(microns: Decimal) -> Decimal | int:

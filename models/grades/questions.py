@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from decimal import Decimal
 
 from models.grades.case import Case, Sized
 from models.grades.numbers import exact, plain
-from models.grades.rules import Origin, Rule, When, Who, naming, reason, those
-from models.grades.verdict import ACCEPT, NOT_EXAMINED, NOT_JUDGED, REJECT, Reason
+from models.grades.rules import Origin, Rule, Turn, When, Who, naming, reason, those
+from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, WEIGHT, Reason, outcome_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +54,18 @@ class Question:
     def words(self) -> list[str]:
         return [f"{self.who.words()}: {self.asks} A person answers; yes rejects."]
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
         return []
+
+    @property
+    def grows(self) -> bool:
+        return False
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        return True if self.who.takes(fault) else None
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        return self.who.turns(fault)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +111,18 @@ class SeenFrom:
     def words(self) -> list[str]:
         return [f"{self.who.words()}: none may be seen from {plain(self.distance)} mm"]
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
         return []
+
+    @property
+    def grows(self) -> bool:
+        return False
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        return True if self.who.takes(fault) else None
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        return self.who.turns(fault)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,21 +136,24 @@ class AnyOf:
 
     def judge(self, case: Case) -> list[Reason]:
         answers = [rule.judge(case) for rule in self.rules if rule.when.holds(case)]
-        ranked = sorted(answers, key=_worst)
-        return ranked[0] if ranked else []
+        return min(answers, key=lambda reasons: WEIGHT[outcome_of(reasons)], default=[])
 
     def words(self) -> list[str]:
         return ["either " + "; or ".join("; ".join(rule.words()) for rule in self.rules)]
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
         return [end for rule in self.rules for end in rule.ends(fault)]
 
+    @property
+    def grows(self) -> bool:
+        return any(rule.grows for rule in self.rules)
 
-_RANK = {ACCEPT: 0, NOT_EXAMINED: 0, NOT_JUDGED: 1, REJECT: 2}
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        parts = tuple(rule.part(fault, case) for rule in self.rules if rule.when.holds(case))
+        return parts if any(part is not None for part in parts) else None
 
-
-def _worst(reasons: list[Reason]) -> int:
-    return max((_RANK[r.outcome] for r in reasons), default=0)
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        return [turn for rule in self.rules for turn in rule.turns(fault, case)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,5 +203,15 @@ class NotTogether:
     def words(self) -> list[str]:
         return ["permitted faults may not all be at their maximum in one pane"]
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
+        return []
+
+    @property
+    def grows(self) -> bool:
+        return False
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        return None
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
         return []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Protocol
@@ -25,6 +26,15 @@ class Origin:
     doubt: str = ""
 
 
+Turn = tuple[str, Decimal]
+"""A limit of a rule: ("size" | "length" | "width" | "halo", mm)."""
+
+
+def turns_of(measure: str, interval: Interval | None) -> list[Turn]:
+    """The ends of an interval as limits of that measure."""
+    return [] if interval is None else [(measure, end) for end in interval.ends()]
+
+
 @dataclass(frozen=True, slots=True)
 class Who:
     """Which faults a rule is about: kinds (with all finer ones), zones and sizes; empty takes all."""
@@ -44,11 +54,15 @@ class Who:
         """Whether the fault is meant: kind, zone and size."""
         if not self.of_kind(fault.kinds) or (self.zones and fault.zone not in self.zones):
             return False
-        return self.size is None or (fault.size is not None and fault.size in self.size)
+        return self.size is None or fault.size in self.size
 
     def members(self, case: Case) -> list[Sized]:
         """The case's faults that the rule is about, in their order."""
         return [fault for fault in case.defects if self.takes(fault)]
+
+    def turns(self, fault: Sized) -> list[Turn]:
+        """The sizes at which a fault of that kind comes to be meant or not."""
+        return [] if self.size is None or not self.of_kind(fault.kinds) else turns_of("size", self.size)
 
     def words(self) -> str:
         text = " or ".join(self.kinds) if self.kinds else "any fault"
@@ -121,10 +135,22 @@ class Rule(Protocol):
     def words(self) -> list[str]:
         """The rule in sentences."""
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
-        """The limits, ("size" | "length" | "width", mm), that could change what the rule says of this
-        fault.
+    def ends(self, fault: Sized) -> list[Turn]:
+        """The limits near which a measured size of this fault is a close call."""
+
+    @property
+    def grows(self) -> bool:
+        """Whether the rule weighs sizes themselves, so that two of one part are not quite alike to it."""
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        """What the rule takes a fault of that size for; None where it leaves it aside.
+
+        Of one fault two sizes with the same part are the same to the rule, except that where it `grows` the
+        larger of the two may be worse, never better.
         """
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        """All limits at which `part` may change with the size of such a fault, whatever its zone."""
 
 
 def reason(
@@ -154,8 +180,8 @@ def no_rule(origin: Origin, fault: Sized, why: str) -> Reason:
 
 def naming(fault: Sized) -> str:
     """A fault in words: `bubble 3 of 0.7 mm`, named as the drawings do."""
-    size = "" if fault.size is None else f" of {number(fault.size)} mm"
-    return f"{fault.kind} {fault.name}{size}"
+    size = f"{number(fault.size)} mm" if fault.bounds is None else fault.bounds
+    return f"{fault.kind} {fault.name}{' of ' if size else ''}{size}"
 
 
 def those(faults: list[Sized]) -> str:

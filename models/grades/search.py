@@ -18,8 +18,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, Decimal
 
-from models.grades.case import Case, Zone, make_case
-from models.grades.constraints import Constraints, Crowd, constraints_of
+from models.grades.case import Case, Sized, Zone, pane_of
+from models.grades.constraints import Constraints, Crowd, constraints_of, rules_of_pieces
 from models.grades.cuts import Broken, Near, above, amount, area, below, better, nearest, too_many
 from models.grades.grade import Grade
 from models.grades.judge import judge
@@ -27,6 +27,7 @@ from models.grades.numbers import rounded_at
 from models.grades.piece import MICRON, Extent, Rect, extent_of, piece_of
 from models.grades.sheet import SheetToJudge
 from models.grades.verdict import ACCEPT, Verdict
+from models.grades.worlds import worlds_of_pieces
 
 _FAR = 1 << 60
 _OPEN = (_FAR, _FAR, -_FAR, -_FAR)
@@ -60,9 +61,11 @@ class Search:
         self, sheet: SheetToJudge, grade: Grade, confirmed_by: str | None, least: Decimal, clearance: Decimal
     ) -> None:
         self.sheet, self.grade, self.confirmed_by = sheet, grade, confirmed_by
-        self.case: Case = make_case(sheet, grade)
-        self.extents: list[Extent] = [extent_of(defect, clearance) for defect in sheet.defects]
-        self.stated: Constraints = constraints_of(self.case)
+        self.case: Case = pane_of(sheet, grade)
+        every_way = worlds_of_pieces(self.case, rules_of_pieces(self.case)).every_way()
+        self.faults: dict[int, Sized] = {way.index: way for way in every_way.defects}
+        self.extents: list[Extent] = [extent_of(defect, sheet, clearance) for defect in sheet.defects]
+        self.stated: Constraints = constraints_of(every_way)
         self.least = int((least * MICRON).to_integral_value(rounding=ROUND_CEILING))
         self.zones: tuple[Zone, ...] = grade.zones
         self.of_fault: dict[int, list[int]] = {}
@@ -110,7 +113,7 @@ class Search:
         return replace(
             self.case, width=width, length=length, exact_area_m2=area,
             area_m2=rounded_at(area, self.grade.area_decimals, self.grade.area_rounding),
-            perimeter_m=2 * (width + length) / 1000, defects=(),
+            perimeter_m=2 * (width + length) / 1000,
         )  # fmt: skip
 
     def _zones(self, faults: list[int], rect: Rect) -> dict[int, int]:
@@ -210,7 +213,7 @@ class Search:
             faults = [i for i in node.inside if i in members and (zones is None or zone[i] in zones)]
             if len(faults) <= rule.most:
                 continue
-            group, _, _ = rule.crowd([self.case.defects[i] for i in faults])
+            group, _, _ = rule.crowd([self.faults[i] for i in faults])
             if len(group) > rule.most:
                 crowd = Crowd(tuple(fault.index for fault in group), rule.most, zones)
                 node.crowds.append(crowd)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from decimal import Decimal
 from typing import Any
 
 from models.grades.errors import BadSheet
 from models.grades.kinds import known, tidy
+from models.grades.numbers import exact
 
 USES = ("stock", "cut_size")
 
@@ -104,6 +106,12 @@ class SheetToJudge:
     build: Build = Build()
     answers: Mapping[str, bool] = field(default_factory=dict)
     readings: tuple[Reading, ...] = ()
+
+
+def size_at_most(defect: DefectToJudge, sheet: SheetToJudge) -> Decimal | None:
+    """The largest size in mm that a defect without length_mm can have; None where nothing bounds it."""
+    at_most = sheet.smallest_sized_mm if defect.length_at_most_mm is None else defect.length_at_most_mm
+    return None if at_most is None else exact(at_most)
 
 
 _NO_SIZES = ("kind", "x_mm", "y_mm", "path_mm", "ref", "name", "open_at_mm")

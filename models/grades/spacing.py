@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -13,7 +14,7 @@ from models.grades.circles import fullest_circle
 from models.grades.classes import Spaced, spaced_reason
 from models.grades.crowds import largest_crowd
 from models.grades.numbers import plain
-from models.grades.rules import Origin, When, Who, reason, those
+from models.grades.rules import Origin, Turn, When, Who, reason, those
 from models.grades.verdict import ACCEPT, REJECT, Reason
 
 
@@ -43,11 +44,10 @@ class Separation:
         """The faults that take part and the party of each."""
         faults, party = [], []
         for fault in case.defects:
-            for place, who in enumerate(self.parties):
-                if who.takes(fault):
-                    faults.append(fault)
-                    party.append(place)
-                    break
+            place = self.part(fault, case)
+            if isinstance(place, int):
+                faults.append(fault)
+                party.append(place)
         return faults, party
 
     def pairs(self, faults: list[Sized], party: list[int]) -> list[tuple[int, int]]:
@@ -67,8 +67,18 @@ class Separation:
     def words(self) -> list[str]:
         return [f"{self._what()}: {self.spaced.words()}"]
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
         return party_ends(self.parties, fault)
+
+    @property
+    def grows(self) -> bool:
+        return self.spaced.grows
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        return next((place for place, who in enumerate(self.parties) if who.takes(fault)), None)
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        return [turn for who in self.parties for turn in who.turns(fault)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +144,21 @@ class Cluster:
         who = " and ".join(who.words() for who in self.parties)
         return [f"{who}: at most {self.most} {self._where()}"]
 
-    def ends(self, fault: Sized) -> list[tuple[str, Decimal]]:
+    def ends(self, fault: Sized) -> list[Turn]:
         return party_ends(self.parties, fault)
 
+    @property
+    def grows(self) -> bool:
+        return False
 
-def party_ends(parties: tuple[Who, ...], fault: Sized) -> list[tuple[str, Decimal]]:
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        return True if any(who.takes(fault) for who in self.parties) else None
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        return [turn for who in self.parties for turn in who.turns(fault)]
+
+
+def party_ends(parties: tuple[Who, ...], fault: Sized) -> list[Turn]:
     """Size limits of the parties that the fault could join or leave."""
     return [
         ("size", end)

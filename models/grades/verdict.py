@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,8 +20,8 @@ class Reason:
 
     finds : indices into the sheet's defects of those that decide.  limit, counted : numbers, None where the
     rule has none.  outcome : one of the four above.  marks : shapes in sheet mm that show why, for a drawing:
-    {"circle": [x, y, radius]} or {"line": [x0, y0, x1, y1]}.  open_question : name of the answer that is
-    missing.
+    {"circle": [x, y, radius]}, {"line": [x0, y0, x1, y1]}, or {"open_end": [x, y]} for a place at which a
+    fault runs out of all photos.  open_question : name of the answer that is missing.
     """
 
     clause: str
@@ -48,6 +49,19 @@ class Reason:
         if self.open_question:
             data["open_question"] = self.open_question
         return data
+
+
+def outcome_of(reasons: Iterable[Reason]) -> str:
+    """The outcome that reasons come to together: what rejects weighs most, then what is not judged."""
+    outcomes = {reason.outcome for reason in reasons}
+    return REJECT if REJECT in outcomes else NOT_JUDGED if NOT_JUDGED in outcomes else ACCEPT
+
+
+SAID = {ACCEPT: "accepted", REJECT: "rejected", NOT_JUDGED: "not judged"}
+"""Outcomes as said of a sheet."""
+
+WEIGHT = {ACCEPT: 0, NOT_JUDGED: 1, REJECT: 2}
+"""How bad an outcome is, for comparing."""
 
 
 @dataclass(frozen=True, slots=True)

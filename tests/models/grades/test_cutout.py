@@ -33,7 +33,7 @@ def sheet_of(defects: list[DefectToJudge]) -> SheetToJudge:
 
 
 def extents_of(sheet: SheetToJudge) -> list[Extent]:
-    return [extent_of(d, Decimal(0)) for d in sheet.defects]
+    return [extent_of(d, sheet, Decimal(0)) for d in sheet.defects]
 
 
 WHOLE: Rect = (0, 0, int(WIDTH * MICRON), int(LENGTH * MICRON))

@@ -107,7 +107,9 @@ def test_a_kind_that_nobody_has_heard_of_is_covered_by_no_rule() -> None:
         ("scratch", 20.0, 0.1, None, "accept"),
         ("bubble", None, None, None, "not_judged"),
         ("bubble", None, None, 0.3, "accept"),  # smaller than the photos can size, and than the first class
-        ("bubble", None, None, 0.31, "not_judged"),
+        ("bubble", None, None, 0.31, "accept"),  # of the first class as well nine are allowed
+        ("bubble", None, None, 1.5, "accept"),
+        ("bubble", None, None, 1.51, "not_judged"),  # over 1.5 mm none is allowed
         ("crack", None, None, None, "reject"),  # none of any size
     ],
 )
