@@ -70,9 +70,9 @@ class _Settling:
     rules: list[Rule]
     counts: Callable[[Reason], bool]
     sure: list[Reason] = field(default_factory=list)
-    open: list[Reason] = field(default_factory=list)
-    open_rules: int = 0
+    left_open: list[tuple[Asked, Worlds, Case]] = field(default_factory=list)
     at_worst: dict[str, list[list[Reason]]] = field(default_factory=dict)
+    claimed: dict[Hashable, bool] = field(default_factory=dict)
 
     def reasons(self) -> list[Reason]:
         for rule in self.rules:
@@ -85,11 +85,11 @@ class _Settling:
         sure = assumed(self.sure, self.worlds)
         if any(reason.outcome == REJECT and self.counts(reason) for reason in sure):
             return sure
-        if self.open_rules > 1 and always(
+        if len(self.left_open) > 1 and always(
             self.worlds, lambda case: self._rejects(case, whole=False), self._rejects
         ):
             return [*sure, self._in_each_world()]
-        return sure + self.open
+        return sure + [reason for one in self.left_open for reason in undecided(*one)]
 
     def _rule(self, rule: Rule) -> None:
         worlds = self.worlds
@@ -104,12 +104,13 @@ class _Settling:
 
         if most == WEIGHT[ACCEPT] and self._kept(rule):
             self.sure += answers[0]
-        elif most > WEIGHT[ACCEPT] and always(worlds, as_bad):
+        elif most > WEIGHT[ACCEPT] and always(worlds.before(rule), as_bad):
             self.sure += rule.judge(worlds.shortest())
         else:
             self.sure += rule.judge(worlds.case())
             worst = cases[weights.index(most)]
-            self._leave_open(rule.origin, rule.judge, lambda way: rule.part(way, worlds.pane), worst)
+            asked = Asked(rule.origin, rule.judge, lambda way: rule.part(way, worlds.pane))
+            self.left_open.append((asked, worlds, worst))
 
     def _kept(self, rule: Rule) -> bool:
         """Whether a rule that accepts in the worlds looked at accepts in all."""
@@ -130,7 +131,7 @@ class _Settling:
         if self._never_all_full() or self._same_in_all(says):
             self.sure += says(worlds.longest())
         else:
-            self._leave_open(rule.origin, says, lambda way: True, worlds.longest())
+            self.left_open.append((Asked(rule.origin, says, lambda way: True), worlds, worlds.longest()))
 
     def _never_all_full(self) -> bool:
         """Whether some kind surely has a number allowed, and none of its rules is ever at its maximum."""
@@ -167,26 +168,20 @@ class _Settling:
             elif free:
                 alone = Worlds(worlds.pane, (), (fault,), (fault,))
                 asked = Asked(origin, says, lambda way: None if self._claimed(way) else True)
-                self.open += undecided(asked, alone, alone.case([free[-1]]))
+                self.left_open.append((asked, alone, alone.case([free[-1]])))
 
     def _claimed(self, way: Sized) -> bool:
-        case = self.worlds.pane.with_defects([way])
-        self._claims(case)
-        return bool(case.claimed)
+        """Whether some rule has a word on the fault, which hangs on which rules look at it."""
+        looked_at = tuple(rule.part(way, self.worlds.pane) is not None for rule in self.rules)
+        if looked_at not in self.claimed:
+            case = self.worlds.pane.with_defects([way])
+            self._claims(case)
+            self.claimed[looked_at] = bool(case.claimed)
+        return self.claimed[looked_at]
 
     def _claims(self, case: Case) -> None:
         for rule in self.rules:
             rule.judge(case)
-
-    def _leave_open(
-        self,
-        origin: Origin,
-        says: Callable[[Case], list[Reason]],
-        part: Callable[[Sized], Hashable],
-        worst: Case,
-    ) -> None:
-        self.open_rules += 1
-        self.open += undecided(Asked(origin, says, part), self.worlds, worst)
 
     def _rejects(self, case: Case, *, whole: bool = True) -> bool:
         """Whether the grade rejects a case; rules that hang on more than more faults only if it is whole."""

@@ -21,8 +21,8 @@ proofs above fail, the answer is that it is not known.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from itertools import product
 from math import prod
 
@@ -67,6 +67,26 @@ class Worlds:
     def shortest(self) -> Case:
         """The world in which every fault is as short as it can be."""
         return self.case(fault.ways[0] for fault in self.varying)
+
+    def before(self, rule: Rule) -> Worlds:
+        """The worlds that differ to one rule, without the varying faults that it leaves aside."""
+        known, varying = list(self.known), []
+        for fault in self.varying:
+            by_part: dict[Hashable, list[Sized]] = {}
+            for way in fault.ways:
+                by_part.setdefault(rule.part(way, self.pane), []).append(way)
+            if set(by_part) == {None}:
+                continue
+            ways = {
+                id(one): one for ways in by_part.values() for one in (ways[0], ways[-1])[not rule.grows :]
+            }
+            if len(ways) == 1:
+                known += ways.values()
+            else:
+                by_length = sorted(ways.values(), key=lambda one: one.length)
+                varying.append(replace(fault, ways=tuple(by_length)))
+        known.sort(key=lambda one: one.index)
+        return Worlds(self.pane, tuple(known), self.unsure, tuple(varying))
 
     def measured(self) -> Case:
         """The faults as far as their sizes are measured, those that run out of the photos at their least."""
