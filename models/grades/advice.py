@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
@@ -11,8 +12,9 @@ from models.grades.grade import Grade
 from models.grades.judge import judge
 from models.grades.numbers import exact
 from models.grades.rules import listing_of_names
-from models.grades.sheet import DefectToJudge, SheetToJudge
-from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, CloseCall, Reason, Verdict
+from models.grades.sheet import DefectToJudge, SheetToJudge, with_defect, without_defects
+from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, SAID, CloseCall, Reason, Verdict
+from models.grades.ways import is_unsure
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +49,14 @@ def advice(sheet: SheetToJudge, grade: Grade, *, clearance_mm: float = CUT_CLEAR
     without = blocking_faults(known, grade)
     piece = largest_piece(known, grade, clearance_mm=clearance_mm)
     says = []
+    if verdict.would_say == NOT_JUDGED:
+        open_ = {i for r in verdict.reasons if r.outcome == NOT_JUDGED for i in r.finds}
+        unsure = [i for i in sorted(open_) if is_unsure(sheet.defects[i])]
+        if unsure:
+            is_ = "is" if len(unsure) == 1 else "are"
+            says.append(f"photos that show how large {_those(sheet, unsure)} {is_} may be enough")
     if without:
-        names = [sheet.defects[i].name or str(i + 1) for i in without]
-        what = "defect" if len(without) == 1 else "defects"
-        says.append(f"without {what} {listing_of_names(names)} the whole sheet would meet the grade")
+        says.append(f"without {_those(sheet, without)} the whole sheet would meet the grade")
     if piece is not None:
         says.append(piece.words())
     elif grade.may_decide:
@@ -58,6 +64,11 @@ def advice(sheet: SheetToJudge, grade: Grade, *, clearance_mm: float = CUT_CLEAR
     if questions:
         says.append("answers are missing: " + ", ".join(questions))
     return Advice(without, piece, questions, tuple(says))
+
+
+def _those(sheet: SheetToJudge, places: Sequence[int]) -> str:
+    names = [sheet.defects[i].name or str(i + 1) for i in places]
+    return f"{'defect' if len(names) == 1 else 'defects'} {listing_of_names(names)}"
 
 
 def blocking_faults(sheet: SheetToJudge, grade: Grade) -> tuple[int, ...] | None:
@@ -71,7 +82,7 @@ def blocking_faults(sheet: SheetToJudge, grade: Grade) -> tuple[int, ...] | None
     gone: list[int] = []
     while True:
         rest = [i for i in range(len(sheet.defects)) if i not in gone]
-        verdict = judge(replace(sheet, defects=tuple(sheet.defects[i] for i in rest)), grade)
+        verdict = judge(without_defects(sheet, gone), grade)
         if verdict.outcome == ACCEPT:
             break
         bad = [r for r in verdict.reasons if r.outcome in (REJECT, NOT_JUDGED) and r.finds]
@@ -81,8 +92,7 @@ def blocking_faults(sheet: SheetToJudge, grade: Grade) -> tuple[int, ...] | None
         if len(gone) > MOST_BLOCKING:
             return None
     for fault in list(gone):
-        kept = [i for i in range(len(sheet.defects)) if i not in gone or i == fault]
-        if judge(replace(sheet, defects=tuple(sheet.defects[i] for i in kept)), grade).outcome == ACCEPT:
+        if judge(without_defects(sheet, [i for i in gone if i != fault]), grade).outcome == ACCEPT:
             gone.remove(fault)
     return tuple(sorted(gone))
 
@@ -107,12 +117,11 @@ class OtherSide:
 
     def words(self) -> str:
         """The close call as a sentence, with what hangs on it."""
-        said = {ACCEPT: "accepted", REJECT: "rejected", NOT_JUDGED: "not judged"}
         if not self.outcomes:
             return f"{self.call.words()}; the verdict would be the same on the other side"
         return (
             f"{self.call.words()}; on the other side of the limit the sheet would be "
-            f"{' or '.join(said[o] for o in self.outcomes)}"
+            f"{' or '.join(SAID[o] for o in self.outcomes)}"
         )
 
 
@@ -126,8 +135,7 @@ def other_sides(sheet: SheetToJudge, grade: Grade, verdict: Verdict) -> tuple[Ot
         others = set()
         for shift in (-_STEP_MM, Decimal(0), _STEP_MM):
             moved = _with_size(sheet.defects[call.find], call, exact(call.limit_mm) + shift)
-            defects = tuple(moved if i == call.find else d for i, d in enumerate(sheet.defects))
-            others.add(judge(replace(sheet, defects=defects), grade).would_say)
+            others.add(judge(with_defect(sheet, call.find, moved), grade).would_say)
         others.discard(verdict.would_say)
         found.append(OtherSide(call, tuple(sorted(others))))
     return tuple(found)

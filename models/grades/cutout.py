@@ -11,9 +11,11 @@ from decimal import Decimal
 from models.grades.grade import Grade
 from models.grades.numbers import exact
 from models.grades.piece import MICRON
+from models.grades.rules import listing_of_names
 from models.grades.search import Search
 from models.grades.sheet import SheetToJudge
 from models.grades.verdict import Verdict
+from models.grades.ways import is_unsure
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +24,7 @@ class CutOut:
 
     proved : whether no larger piece can pass (cuts on whole microns); False where a rule of the grade does
     not fit the search's proof or the search was ended early. looked_at : pieces looked at.
+    assumes : what was assumed of faults whose size is not known; empty where there are none.
     """
 
     x0_mm: float
@@ -35,6 +38,7 @@ class CutOut:
     verdict: Verdict
     proved: bool
     looked_at: int
+    assumes: str = ""
 
     @property
     def width_mm(self) -> float:
@@ -56,7 +60,9 @@ class CutOut:
         return (
             f"a piece of {x1 - x0} × {y1 - y0} mm ({100 * self.part_of_sheet:.0f} % of the sheet), "
             f"from x {x0} to {x1} mm and y {y0} to {y1} mm, "
-            "meets the grade" + ("" if self.proved else "; a larger one is not ruled out")
+            "meets the grade"
+            + ("" if self.proved else "; a larger one is not ruled out")
+            + (f"; {self.assumes}" if self.assumes else "")
         )
 
 
@@ -88,5 +94,14 @@ def largest_piece(
     left_out = sorted(set(range(len(sheet.defects))) - set(found.kept))
     return CutOut(
         float(x0), float(y0), float(x1), float(y1), float(area), float(area / whole),
-        found.kept, tuple(left_out), found.verdict, found.proved, found.looked_at,
+        found.kept, tuple(left_out), found.verdict, found.proved, found.looked_at, _assumes(sheet),
     )  # fmt: skip
+
+
+def _assumes(sheet: SheetToJudge) -> str:
+    names = [d.name or str(i + 1) for i, d in enumerate(sheet.defects) if is_unsure(d)]
+    if not names:
+        return ""
+    if len(names) == 1:
+        return f"the size of defect {names[0]} is not known: it counts at its worst"
+    return f"the sizes of defects {listing_of_names(names)} are not known: they count at their worst"

@@ -1,29 +1,36 @@
-"""Judging a pack: every sheet by itself, and averages over all glass in it."""
+"""Judging a pack: every sheet by itself, and averages over all glass in it.
+
+A fault whose size is not known may be of an averaged class or not, and a sheet may have more of them in
+another reading of its finds. So each sheet has a least and a most number of faults of a class. An average is
+kept where the most keep it, exceeded where the least exceed it, and not judged between.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from models.grades.case import Sized, make_case
+from models.grades.case import Case, Sized, pane_of, sized
 from models.grades.explain import SAFETY
 from models.grades.grade import Grade, PackAverage
 from models.grades.judge import judge
 from models.grades.numbers import rounded
-from models.grades.rules import Who
-from models.grades.sheet import SheetToJudge
+from models.grades.rules import Turn, Who
+from models.grades.sheet import DefectToJudge, SheetToJudge
 from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, Verdict
+from models.grades.ways import WaysOf, is_unsure
 
 
 @dataclass(frozen=True, slots=True)
 class AverageSoFar:
     """One averaged class over the pack.
 
-    counted : faults on all sheets.  allowed : the number that the glass in the pack may carry, not rounded.
-    left : how many more may come before the average is exceeded, negative when it is.  by_sheet : faults of
-    the class on each sheet, in the order of the pack.
+    counted : faults on all sheets, the most that they can be.  allowed : the number that the glass in the
+    pack may carry, not rounded.  left : how many more may come before the average is exceeded, negative when
+    it is.  by_sheet : the most faults of the class on each sheet, in the order of the pack.
+    surely : the least that the faults on all sheets can be.
     """
 
     name: str
@@ -38,12 +45,25 @@ class AverageSoFar:
     outcome: str
     source: str
     remembered: bool
+    surely: int
+
+    @property
+    def counted_words(self) -> str:
+        """The count, or its range where sizes are not known."""
+        return str(self.counted) if self.surely == self.counted else f"{self.surely} to {self.counted}"
+
+    @property
+    def left_words(self) -> str:
+        """How many more may come, or how many are too many."""
+        if self.left >= 0:
+            return f"{self.left} more may come"
+        at_worst = " if all count whose size is not known" if self.outcome == NOT_JUDGED else ""
+        return f"{-self.left} too many{at_worst}"
 
     def words(self) -> str:
-        how = f"{self.left} more may come" if self.left >= 0 else f"{-self.left} too many"
         return (
-            f"{self.name}: {self.counted} on {len(self.by_sheet)} sheets, {self.average:.3g} for each "
-            f"{self.per_m2:g} m² against {self.limit:g}; {self.allowed:.4g} allowed, {how}"
+            f"{self.name}: {self.counted_words} on {len(self.by_sheet)} sheets, {self.average:.3g} for each "
+            f"{self.per_m2:g} m² against {self.limit:g}; {self.allowed:.4g} allowed, {self.left_words}"
         )
 
 
@@ -95,6 +115,8 @@ def judge_pack(
         notes.append("the grade's numbers are from memory and nobody at the plant has confirmed them yet")
     if any(verdict.outcome == NOT_JUDGED for verdict in verdicts):
         notes.append("sheets that could not be judged are counted with the faults known so far")
+    if any(average.surely != average.counted for average in averages):
+        notes.append("faults whose size is not known are counted where they can belong")
     alone = [i for i, verdict in enumerate(verdicts) if REJECT in (verdict.outcome, verdict.would_say)]
     return PackVerdict(
         grade.id, grade.version, float(counts.area(everything)), outcome, averages, verdicts,
@@ -103,16 +125,20 @@ def judge_pack(
 
 
 class _Counts:
-    """Faults of each averaged class on each sheet, and the sheets' areas in m2."""
+    """The most and the least faults of each averaged class on each sheet, and the sheets' areas in m2."""
 
     def __init__(self, sheets: Sequence[SheetToJudge], grade: Grade) -> None:
         self.rules = grade.averages
         self.areas: list[Decimal] = []
         self.faults: list[list[int]] = []
+        self.surely: list[list[int]] = []
         for sheet in sheets:
-            case = make_case(sheet, grade)
-            self.areas.append(case.exact_area_m2)
-            self.faults.append([sum(_averaged(rule, f) for f in case.defects) for rule in self.rules])
+            pane = pane_of(sheet, grade)
+            self.areas.append(pane.exact_area_m2)
+            lists = [sheet.defects, *(reading.defects for reading in sheet.readings)]
+            read = [[_count(_Averaged(rule), defects, pane) for rule in self.rules] for defects in lists]
+            self.surely.append([min(least for least, _ in each) for each in zip(*read, strict=True)])
+            self.faults.append([max(most for _, most in each) for each in zip(*read, strict=True)])
 
     def area(self, kept: list[int]) -> Decimal:
         return sum((self.areas[i] for i in kept), Decimal(0))
@@ -130,16 +156,19 @@ class _Counts:
         rule = self.rules[place]
         by_sheet = tuple(self.faults[i][place] for i in kept)
         counted, allowed, area = sum(by_sheet), self.allowed(place, kept), self.area(kept)
+        surely = sum(self.surely[i][place] for i in kept)
         left = int(rounded(allowed - counted, "floor"))
         return AverageSoFar(
             rule.name, rule.clause, counted, float(allowed), left,
             float(counted * rule.per_m2 / area) if area else 0.0,
             float(rule.most), float(rule.per_m2), by_sheet,
-            REJECT if counted > allowed else ACCEPT, rule.source, rule.remembered,
+            REJECT if surely > allowed else NOT_JUDGED if counted > allowed else ACCEPT,
+            rule.source, rule.remembered, surely,
         )  # fmt: skip
 
     def hold_back(self, alone: list[int]) -> tuple[int, ...] | None:
-        """Sheets to take out: those that fail by themselves, then the worst for the averages until they hold.
+        """Sheets to take out: those that fail by themselves, then the worst for the averages until they hold
+        with every fault counted that can belong to them.
 
         Each sheet carries, for each average, its faults less what its own area allows; taking it out
         relieves the average by just that. The sheet that relieves the exceeded averages most goes first, and
@@ -163,5 +192,26 @@ class _Counts:
         return tuple(out)
 
 
-def _averaged(rule: PackAverage, fault: Sized) -> bool:
-    return Who(rule.kinds, (), (), rule.size).takes(fault)
+def _count(averaged: _Averaged, defects: Sequence[DefectToJudge], pane: Case) -> tuple[int, int]:
+    """The least and the most faults of the class among the defects."""
+    ways, least, most = WaysOf(pane, [averaged]), 0, 0
+    for i, defect in enumerate(defects):
+        found = ways.find(i, defect).ways if is_unsure(defect) else (sized(i, defect, pane),)
+        counts = [averaged.who.takes(way) for way in found]
+        least, most = least + all(counts), most + any(counts)
+    return least, most
+
+
+class _Averaged:
+    """An averaged class as it asks for the size of a fault."""
+
+    grows = False
+
+    def __init__(self, rule: PackAverage) -> None:
+        self.who = Who(rule.kinds, (), (), rule.size)
+
+    def part(self, fault: Sized, case: Case) -> Hashable:
+        return self.who.takes(fault) or None
+
+    def turns(self, fault: Sized, case: Case) -> list[Turn]:
+        return self.who.turns(fault)

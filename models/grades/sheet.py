@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, fields, replace
 from decimal import Decimal
 from typing import Any
 
@@ -112,6 +112,37 @@ def size_at_most(defect: DefectToJudge, sheet: SheetToJudge) -> Decimal | None:
     """The largest size in mm that a defect without length_mm can have; None where nothing bounds it."""
     at_most = sheet.smallest_sized_mm if defect.length_at_most_mm is None else defect.length_at_most_mm
     return None if at_most is None else exact(at_most)
+
+
+def without_defects(sheet: SheetToJudge, gone: Collection[int]) -> SheetToJudge:
+    """The sheet without the defects at these places, in each of its readings.
+
+    What a reading shares with the sheet goes from it too. What is its own stays until all that it is about
+    is gone; then it is no other reading any more.
+    """
+    readings = []
+    for reading in sheet.readings:
+        if set(reading.finds) <= set(gone):
+            continue
+        left = list(reading.defects)
+        for i in gone:
+            if sheet.defects[i] in left:
+                left.remove(sheet.defects[i])
+        finds = tuple(i - sum(g < i for g in gone) for i in reading.finds if i not in gone)
+        readings.append(replace(reading, defects=tuple(left), finds=finds))
+    kept = tuple(defect for i, defect in enumerate(sheet.defects) if i not in gone)
+    return replace(sheet, defects=kept, readings=tuple(readings))
+
+
+def with_defect(sheet: SheetToJudge, place: int, defect: DefectToJudge) -> SheetToJudge:
+    """The sheet with another defect at this place, in each of the readings that share the one there was."""
+
+    def changed(defects: tuple[DefectToJudge, ...]) -> tuple[DefectToJudge, ...]:
+        return tuple(defect if one == sheet.defects[place] else one for one in defects)
+
+    readings = tuple(replace(reading, defects=changed(reading.defects)) for reading in sheet.readings)
+    defects = (*sheet.defects[:place], defect, *sheet.defects[place + 1 :])
+    return replace(sheet, defects=defects, readings=readings)
 
 
 _NO_SIZES = ("kind", "x_mm", "y_mm", "path_mm", "ref", "name", "open_at_mm")
