@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from models.grades.case import Case, Sized
 from models.grades.numbers import Interval, plain, rounded
-from models.grades.rules import Origin, Turn, When, Who, naming, reason
+from models.grades.rules import Origin, Turn, When, Who, as_said, naming, reason
 from models.grades.verdict import ACCEPT, NOT_EXAMINED, NOT_JUDGED, REJECT, Reason
 
 
@@ -81,8 +81,9 @@ class EdgeFault:
                 says = f"{naming(fault)}: its {what} has not been measured"
                 outcome = NOT_JUDGED
             else:
-                says = f"{naming(fault)}: {what} {plain(measured)} mm, at most {plain(limit)} mm allowed"
                 outcome = REJECT if measured > limit else ACCEPT
+                measured = as_said(measured, [fault])
+                says = f"{naming(fault)}: {what} {plain(measured)} mm, at most {plain(limit)} mm allowed"
             reasons.append(reason(self.origin, says, [fault], outcome=outcome, limit=limit, counted=measured))
         return reasons
 

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from models.grades.case import Case, Sized
 from models.grades.numbers import Interval, plain, up_to_multiple
-from models.grades.rules import Origin, Turn, When, Who, reason, those
+from models.grades.rules import Origin, Turn, When, Who, as_said, reason, those
 from models.grades.verdict import ACCEPT, REJECT, Reason
 
 
@@ -40,7 +40,7 @@ class Lengths:
         if self.single is not None:
             limit = self.limit(self.single, case)
             long = [f for f in faults if f.length > limit]
-            longest = max((f.length for f in faults), default=Decimal(0))
+            longest = as_said(max((f.length for f in faults), default=Decimal(0)), faults)
             says = f"{what}: the longest single one is {plain(longest)} mm, at most {plain(limit)} mm allowed"
             outcome = REJECT if long else ACCEPT
             reasons.append(
@@ -50,11 +50,12 @@ class Lengths:
         if most is not None:
             limit = self.limit(most, case)
             total = sum((f.length for f in faults), Decimal(0))
-            says = f"{what}: {plain(total)} mm in all, at most {plain(limit)} mm allowed"
+            said = as_said(total, faults)
+            says = f"{what}: {plain(said)} mm in all, at most {plain(limit)} mm allowed"
             if total > limit:
                 says += f" ({those(faults)})"
             outcome = REJECT if total > limit else ACCEPT
-            reasons.append(reason(self.origin, says, faults, outcome=outcome, limit=limit, counted=total))
+            reasons.append(reason(self.origin, says, faults, outcome=outcome, limit=limit, counted=said))
         return reasons
 
     def limit(self, length: Decimal, case: Case) -> Decimal:

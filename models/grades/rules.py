@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Protocol
@@ -182,6 +182,12 @@ def naming(fault: Sized) -> str:
     """A fault in words: `bubble 3 of 0.7 mm`, named as the drawings do."""
     size = f"{number(fault.size)} mm" if fault.bounds is None else fault.bounds
     return f"{fault.kind} {fault.name}{' of ' if size else ''}{size}"
+
+
+def as_said(length: Decimal, faults: Iterable[Sized]) -> Decimal:
+    """A length in mm as reasons give it: to a thousandth where it stands for one that is not known."""
+    unsure = any(fault.bounds is not None for fault in faults)
+    return round(length, 3).normalize() + 0 if unsure else length
 
 
 def those(faults: list[Sized]) -> str:

@@ -109,7 +109,7 @@ class _Settling:
         else:
             self.sure += rule.judge(worlds.case())
             worst = cases[weights.index(most)]
-            asked = Asked(rule.origin, rule.judge, lambda way: rule.part(way, worlds.pane))
+            asked = Asked(rule.origin, rule.judge, lambda way: rule.part(way, worlds.pane), rule)
             self.left_open.append((asked, worlds, worst))
 
     def _kept(self, rule: Rule) -> bool:

@@ -10,26 +10,27 @@ from itertools import pairwise
 from models.grades.case import Case, Sized, sized
 from models.grades.numbers import plain
 from models.grades.onward import goes_on_as_line
-from models.grades.rules import Origin, reason, those
+from models.grades.rules import Origin, Rule, reason, those
 from models.grades.verdict import ACCEPT, NOT_JUDGED, WEIGHT, Reason, outcome_of
 from models.grades.ways import HAIR_MM, Unsure, at_most_words
-from models.grades.worlds import Worlds
+from models.grades.worlds import Worlds, same_in_all
 
 OPEN_LINE = "its end lies outside the photos: photograph there"
 OPEN_SPOT = "it lies on the border of its photo and may be larger: photograph there"
 
-_EACH_BY_ITSELF = 40
+_EACH_BY_ITSELF = 12
 _HALVINGS = 40
 _KEPT = Decimal("0.001")
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a rule, or the whole grade, makes of a case, and what it takes one fault for."""
+    """What a rule makes of a case and takes one fault for; `rule` itself, if it stands for itself."""
 
     origin: Origin
     says: Callable[[Case], list[Reason]]
     part: Callable[[Sized], Hashable]
+    rule: Rule | None = None
 
 
 def undecided(asked: Asked, worlds: Worlds, worst: Case) -> list[Reason]:
@@ -115,31 +116,54 @@ def _whatever(faults: list[Unsure]) -> str:
 def _limits(asked: Asked, worlds: Worlds, worst: Case) -> list[tuple[Unsure, Decimal | None]]:
     """The faults on which the answer hangs, each with the least length in mm at which it changes.
 
-    First each by itself, beside the known faults alone and beside all others at their worst. Where no single
-    one changes the answer they do so together: then the least length at which any comes to count.
+    Those that change it by themselves, beside the known faults alone or beside all others at their worst;
+    where no single one does, all that are looked at. A close-up must size from a length below which all
+    faults too small to size together change nothing.
     """
-    found: list[tuple[Unsure, Decimal | None]] = []
-    if len(worlds.varying) <= _EACH_BY_ITSELF:
+    looked_at = [
+        f for f in worlds.varying if any(asked.part(s) is not None for line in f.steps for s in line)
+    ]
+    alone: dict[int, tuple[bool, Decimal | None]] = {}
+    if len(looked_at) <= _EACH_BY_ITSELF:
         beside = {way.index: way for way in worst.defects}
-        for fault in worlds.varying:
+        for fault in looked_at:
             others = [beside[one.index] for one in worlds.varying if one.index != fault.index]
             least = [_by_itself(asked, worlds, fault, company) for company in ([], others)]
-            limits = [limit for changes, limit in least if changes]
-            if limits:
-                found.append((fault, min((x for x in limits if x is not None), default=None)))
-    if found:
-        return found
-    for fault in worlds.varying:
-        lines = [(line, [asked.part(step) for step in line]) for line in fault.steps]
-        if any(part is not None for _, parts in lines for part in parts):
-            turns = [
-                _cut(a, b)
-                for line, parts in lines
-                for (a, b), (part, after) in zip(pairwise(line), pairwise(parts), strict=True)
-                if part != after
-            ]
-            found.append((fault, min(turns, default=None)))
-    return found
+            limits = [limit for _, limit in least if limit is not None]
+            alone[fault.index] = any(changes for changes, _ in least), min(limits, default=None)
+    hanging = [fault for fault in looked_at if alone.get(fault.index, (False, None))[0]] or looked_at
+    together = None if asked.rule is None else _first_change(asked.rule, asked, worlds)
+    return [
+        (
+            fault,
+            together if together is not None and not fault.is_open else alone.get(fault.index, (0, None))[1],
+        )
+        for fault in hanging
+    ]
+
+
+def _first_change(rule: Rule, asked: Asked, worlds: Worlds) -> Decimal | None:
+    """The largest length such that it makes no difference how large the faults below it are; None where the
+    rule takes them for the same whatever their size.
+    """
+    small = [fault for fault in worlds.varying if not fault.is_open]
+    turns = sorted(
+        {
+            _cut(a, b)
+            for fault in small
+            for line in fault.steps
+            for a, b in pairwise(line)
+            if asked.part(a) != asked.part(b)
+        }
+    )
+    for turn, following in zip(turns, [*turns[1:], None], strict=True):
+        if following is None:
+            return turn
+        ways = [[step for line in f.steps for step in line if step.length < following] for f in small]
+        below = [replace(f, ways=tuple(w)) for f, w in zip(small, ways, strict=True) if w]
+        if not same_in_all(rule, replace(worlds, varying=tuple(below))):
+            return turn
+    return None
 
 
 def _by_itself(

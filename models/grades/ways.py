@@ -1,11 +1,12 @@
 """The sizes that a fault can have where the photos do not tell, as few of them as a grade can tell apart.
 
-A fault too small to be sized has any length above 0 up to the smallest that its photo can measure. A fault
-that runs out of the photos has at least the length that they show. No rule looks at a length but through its
-limits (`Rule.turns`) or, where it `grows`, as a sum or a rim, for which more is never better. So it is enough
-to look at each limit, at a hair (a millionth of a millimetre) on either side of it, and at both ends of the
-range; of all these the ones are kept that differ in what some rule takes the fault for (`Rule.part`), and
-where a rule grows the shortest and the longest of each kind.
+A fault too small to be sized has any length above 0 and below the smallest that its photo can measure: a
+fault of that very length has been measured. A fault that runs out of the photos has at least the length that
+they show. No rule looks at a length but through its limits (`Rule.turns`) or, where it `grows`, as a sum or
+a rim, for which more is never better. So it is enough to look at each limit, at a hair (a millionth of a
+millimetre) on either side of it, and at both ends of the range; of all these the ones are kept that differ
+in what some rule takes the fault for (`Rule.part`), and where a rule grows the shortest and the longest of
+each kind.
 
 A limit on the size is brought back to the length: size s is met by length s, by s / f where a halo makes the
 size f times the nucleus, and by 2 s - w where length and width w are averaged. One solution too many does no
@@ -86,7 +87,10 @@ def is_unsure(defect: DefectToJudge) -> bool:
 
 
 def length_range(defect: DefectToJudge, sheet: SheetToJudge) -> tuple[Decimal, Decimal]:
-    """Least and largest length in mm of a defect whose size is not known; 0 itself is no length."""
+    """(low, high) in mm of the length of a defect whose size is not known.
+
+    Not 0 itself, and not `high` itself where that is the smallest size that can be measured.
+    """
     if defect.length_mm is None:
         at_most = size_at_most(defect, sheet)
         low, high = Decimal(0), FAR_MM if at_most is None else at_most
@@ -135,7 +139,8 @@ class WaysOf:
 
     def _along(self, base: Sized, low: Decimal, high: Decimal, bounds: str) -> Iterator[Sized]:
         """The fault with every length that may make a difference, the shortest first."""
-        for length in _lengths(self._limits(base), low, high):
+        end_in = base.defect.open_at_mm or low == high
+        for length in _lengths(self._limits(base), low, high, end_in=bool(end_in)):
             yield sized(base.index, replace(base.defect, length_mm=float(length)), self.case, bounds)
 
     def _open(
@@ -164,7 +169,7 @@ class WaysOf:
     def _larger(self, least: float | None, limits: list[Decimal]) -> list[float | None]:
         if least is None or not limits:
             return [least]
-        return [float(value) for value in _lengths(set(limits), exact(least), FAR_MM)]
+        return [float(value) for value in _lengths(set(limits), exact(least), FAR_MM, end_in=True)]
 
     def _limits(self, base: Sized) -> set[Decimal]:
         """The lengths at which something may turn."""
@@ -217,8 +222,11 @@ def _by_length(way: Sized) -> Decimal:
     return way.length
 
 
-def _lengths(limits: set[Decimal], low: Decimal, high: Decimal) -> list[Decimal]:
-    """`low`, `high`, each limit between them, and a hair on either side of each; 0 is left out."""
+def _lengths(limits: set[Decimal], low: Decimal, high: Decimal, *, end_in: bool) -> list[Decimal]:
+    """`low`, each limit up to `high`, and a hair on either side of each; `high` itself where it is in.
+
+    0 is left out unless there is nothing else.
+    """
     ends = [low, *sorted(limit for limit in limits if low < limit < high), high]
     found = {low, high}
     for start, end in pairwise(ends):
@@ -227,6 +235,8 @@ def _lengths(limits: set[Decimal], low: Decimal, high: Decimal) -> list[Decimal]
             found |= {start + HAIR_MM, end - HAIR_MM}
         elif end > start:
             found.add((start + end) / 2)
+    if not end_in:
+        found.discard(high)
     return sorted(length for length in found if length > 0 or high == 0)
 
 

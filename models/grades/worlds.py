@@ -32,7 +32,7 @@ from models.grades.questions import AnyOf
 from models.grades.rules import Rule
 from models.grades.sheet import SheetToJudge
 from models.grades.spacing import Separation
-from models.grades.verdict import ACCEPT, outcome_of
+from models.grades.verdict import ACCEPT, WEIGHT, outcome_of
 from models.grades.ways import Unsure, WaysOf, is_unsure
 
 MOST_WORLDS = 400
@@ -141,31 +141,36 @@ def worst_of(rule: Rule, worlds: Worlds) -> list[Case]:
     """
     pane = worlds.pane
     found = [worlds.longest()]
-    if isinstance(rule, Separation):
-        return found + _too_close(rule, worlds)
     if isinstance(rule, AnyOf):
         return found + [case for one in rule.rules for case in worst_of(one, worlds)[1:]]
     part = {id(way): rule.part(way, pane) for fault in worlds.varying for way in fault.ways}
     if set(part.values()) == {None}:
         return found
+    looked_at = [
+        [way for way in fault.ways if part[id(way)] is not None] or list(fault.ways)
+        for fault in worlds.varying
+    ]
+    if isinstance(rule, Separation):
+        pair = _too_close(rule, worlds)
+        return [*found, worlds.case(pair.get(ways[0].index, ways[-1]) for ways in looked_at)]
     # None as well: a world in which every fault that can be looked at is, at its longest
     for wanted in dict.fromkeys([None, *part.values()]):
-        picks = []
-        for fault in worlds.varying:
-            looked_at = [way for way in fault.ways if part[id(way)] is not None] or list(fault.ways)
-            picks.append(next((way for way in reversed(looked_at) if part[id(way)] == wanted), looked_at[-1]))
-        found.append(worlds.case(picks))
+        found.append(
+            worlds.case(
+                next((way for way in reversed(ways) if part[id(way)] == wanted), ways[-1])
+                for ways in looked_at
+            )
+        )
     return found
 
 
-def _too_close(rule: Separation, worlds: Worlds) -> list[Case]:
-    """A world with a pair too close, if there is one."""
+def _too_close(rule: Separation, worlds: Worlds) -> dict[int, Sized]:
+    """Two ways of two faults that are too close, by their index; empty where there are none."""
     faults, party = rule.participants(worlds.every_way())
     for i, j in rule.pairs(faults, party):
         if faults[i].index != faults[j].index:
-            of_pair = {faults[i].index: faults[i], faults[j].index: faults[j]}
-            return [worlds.case(of_pair.get(fault.index, fault.ways[-1]) for fault in worlds.varying)]
-    return []
+            return {faults[i].index: faults[i], faults[j].index: faults[j]}
+    return {}
 
 
 def never_broken(rule: Rule, worlds: Worlds) -> bool:
@@ -173,6 +178,12 @@ def never_broken(rule: Rule, worlds: Worlds) -> bool:
     if isinstance(rule, AnyOf):
         return any(never_broken(one, worlds) for one in rule.rules if one.when.holds(worlds.pane))
     return all(outcome_of(rule.judge(case)) == ACCEPT for case in worst_of(rule, worlds))
+
+
+def same_in_all(rule: Rule, worlds: Worlds) -> bool:
+    """Whether the rule comes to one outcome in all worlds; False as well where that could not be shown."""
+    most = max(WEIGHT[outcome_of(rule.judge(case))] for case in worst_of(rule, worlds))
+    return always(worlds.before(rule), lambda case: WEIGHT[outcome_of(rule.judge(case))] >= most)
 
 
 def always(

@@ -79,7 +79,7 @@ def lengths(grade: Grade, sheet: SheetToJudge, fault: DefectToJudge) -> list[flo
         marks |= {mark / 3, 2 * mark - (fault.width_mm or 0)}
     marks |= {m for m in (fault.width_mm, fault.halo_mm) if m is not None}
     if fault.length_mm is None:
-        least, most = SIDE, fault.length_at_most_mm or 0.0
+        least, most = SIDE, (fault.length_at_most_mm or 0.0) - SIDE
     else:
         least, most = fault.length_mm, fault.length_mm + DIAGONAL
     near = {mark + step for mark in marks for step in (-SIDE, 0, SIDE)}
