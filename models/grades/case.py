@@ -190,19 +190,22 @@ def sized(index: int, defect: DefectToJudge, case: Case, bounds: str | None = No
 
 def _zone_of(defect: DefectToJudge, x: Decimal, y: Decimal, case: Case) -> str:
     """The zone of a fault; a line belongs to the innermost zone that one of its points reaches."""
-    points = [(x, y), *((exact(px), exact(py)) for px, py in defect.path_mm)]
-    return case.bands[max(zone_at(px, py, case) for px, py in points)][0].name
+    innermost = zone_at(x, y, case)
+    for px, py in defect.path_mm:
+        innermost = max(innermost, zone_at(exact(px), exact(py), case))
+    return case.bands[innermost][0].name
 
 
 def zone_at(x: Decimal, y: Decimal, case: Case) -> int:
     """The place in the case's bands, from the outside in, of the zone in which a point lies."""
     across, along = min(x, case.width - x), min(y, case.length - y)
-    for place, (zone, reach_x, reach_y) in enumerate(case.bands[:-1]):
-        if across < reach_x or along < reach_y:
+    last = len(case.bands) - 1
+    for place, (zone, reach_x, reach_y) in enumerate(case.bands):
+        if place == last or across < reach_x or along < reach_y:
             return place
         if zone.outer_end_in and (across == reach_x or along == reach_y):
             return place
-    return len(case.bands) - 1
+    return last
 
 
 def intensity_of(

@@ -68,9 +68,10 @@ def piece_of(sheet: SheetToJudge, rect: Rect, extents: list[Extent]) -> tuple[Sh
     readings.
     """
     kept = tuple(i for i, extent in enumerate(extents) if extent.touches(rect))
+    edges = tuple(Decimal(value) / MICRON for value in rect)
     piece = replace(
-        sheet, width_mm=float((rect[2] - rect[0]) / MICRON), length_mm=float((rect[3] - rect[1]) / MICRON),
-        defects=tuple(_moved(sheet.defects[i], rect) for i in kept), covered_fraction=None, missing=(),
+        sheet, width_mm=float(edges[2] - edges[0]), length_mm=float(edges[3] - edges[1]),
+        defects=tuple(_moved(sheet.defects[i], edges) for i in kept), covered_fraction=None, missing=(),
     )  # fmt: skip
     if not sheet.readings:
         return piece, kept
@@ -79,7 +80,7 @@ def piece_of(sheet: SheetToJudge, rect: Rect, extents: list[Extent]) -> tuple[Sh
         replace(
             reading,
             defects=tuple(
-                _moved(defect, rect)
+                _moved(defect, edges)
                 for defect in reading.defects
                 if extent_of(defect, sheet, Decimal(0)).touches(rect)
             ),
@@ -90,18 +91,19 @@ def piece_of(sheet: SheetToJudge, rect: Rect, extents: list[Extent]) -> tuple[Sh
     return replace(piece, readings=readings), kept
 
 
-def _moved(defect: DefectToJudge, rect: Rect) -> DefectToJudge:
-    """The defect on the piece, by the piece's own origin."""
-    x0, y0, x1, y1 = (Decimal(value) / MICRON for value in rect)
+def _moved(defect: DefectToJudge, edges: tuple[Decimal, ...]) -> DefectToJudge:
+    """The defect on the piece between these edges in mm, by the piece's own origin."""
+    x0, y0, x1, y1 = edges
 
     def on_piece(x: float, y: float) -> tuple[float, float]:
         return float(min(max(exact(x), x0), x1) - x0), float(min(max(exact(y), y0), y1) - y0)
 
     x_mm, y_mm = on_piece(defect.x_mm, defect.y_mm)
-    return replace(
-        defect, x_mm=x_mm, y_mm=y_mm, path_mm=tuple(on_piece(*point) for point in defect.path_mm),
-        open_at_mm=tuple(on_piece(*point) for point in defect.open_at_mm),
-    )  # fmt: skip
+    path = tuple(on_piece(*point) for point in defect.path_mm)
+    moved = replace(defect, x_mm=x_mm, y_mm=y_mm, path_mm=path)
+    if not defect.open_at_mm:
+        return moved
+    return replace(moved, open_at_mm=tuple(on_piece(*point) for point in defect.open_at_mm))
 
 
 def _whole(microns: Decimal) -> Decimal | int:

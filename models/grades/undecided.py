@@ -156,14 +156,12 @@ def _first_change(rule: Rule, asked: Asked, worlds: Worlds) -> Decimal | None:
             if asked.part(a) != asked.part(b)
         }
     )
-    for turn, following in zip(turns, [*turns[1:], None], strict=True):
-        if following is None:
-            return turn
+    for turn, following in pairwise(turns):
         ways = [[step for line in f.steps for step in line if step.length < following] for f in small]
         below = [replace(f, ways=tuple(w)) for f, w in zip(small, ways, strict=True) if w]
         if not same_in_all(rule, replace(worlds, varying=tuple(below))):
             return turn
-    return None
+    return turns[-1] if turns else None
 
 
 def _by_itself(
