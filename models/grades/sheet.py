@@ -28,7 +28,8 @@ class DefectToJudge:
     ref : whatever the caller knows it by; carried along, never read.
     name : what reasons call it, such as S4; empty: its place in the list, from 1.
     length_at_most_mm : of a fault without length_mm the smallest size that its photo can measure, which it
-    does not reach. None: the sheet's smallest_sized_mm holds; where that is None too, nothing bounds it.
+    does not reach; infinite where nothing bounds it. None: the sheet's smallest_sized_mm holds, and where
+    that is None too, nothing bounds it.
     open_at_mm : places where the fault runs out of all photos. length_mm is then the least that it can be:
     a line may go on from there, a spot may be larger.
     """
@@ -110,7 +111,7 @@ class SheetToJudge:
 def size_at_most(defect: DefectToJudge, sheet: SheetToJudge) -> Decimal | None:
     """The size in mm that a defect without length_mm does not reach; None where nothing bounds it."""
     at_most = sheet.smallest_sized_mm if defect.length_at_most_mm is None else defect.length_at_most_mm
-    return None if at_most is None else exact(at_most)
+    return None if at_most is None or math.isinf(at_most) else exact(at_most)
 
 
 def without_defects(sheet: SheetToJudge, gone: Collection[int]) -> SheetToJudge:

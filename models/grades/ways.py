@@ -5,8 +5,8 @@ fault of that very length has been measured. A fault that runs out of the photos
 they show. No rule looks at a length but through its limits (`Rule.turns`) or, where it `grows`, as a sum or
 a rim, for which more is never better. So it is enough to look at each limit, at a hair (a millionth of a
 millimetre) on either side of it, and at both ends of the range; of all these the ones are kept that differ
-in what some rule takes the fault for (`Rule.part`), and where a rule grows the shortest and the longest of
-each kind.
+in what some rule takes the fault for (`Rule.part`), and where a rule grows the shortest, longest,
+smallest and largest of each kind.
 
 A limit on the size is brought back to the length: size s is met by length s, by s / f where a halo makes the
 size f times the nucleus, and by 2 s - w where length and width w are averaged. One solution too many does no
@@ -206,20 +206,29 @@ class WaysOf:
             steps.append([end for stretch in stretches for end in (stretch[0], stretch[-1])])
         ways = []
         for parts, of_kind in kinds.items():
-            of_kind.sort(key=_by_length)
-            ways.append(of_kind[-1])
             grows = any(rule.grows and part is not None for rule, part in zip(askers, parts, strict=True))
-            if grows and of_kind[0].length < of_kind[-1].length:
-                ways.append(of_kind[0])
-        return sorted(ways, key=_by_length), steps
+            ways += extremes(of_kind) if grows else [max(of_kind, key=by_length)]
+        return sorted(ways, key=by_length), steps
 
     def _parts(self, way: Sized) -> tuple[Hashable, ...]:
         places = [replace(way, zone=zone) for zone in self.zones] or [way]
         return tuple(rule.part(placed, self.case) for placed in places for rule in self.rules)
 
 
-def _by_length(way: Sized) -> Decimal:
-    return way.length
+def by_length(way: Sized) -> tuple[Decimal, Decimal]:
+    """(length, size) of a way: how the ways of a fault are ordered."""
+    return way.length, way.size
+
+
+def by_size(way: Sized) -> tuple[Decimal, Decimal]:
+    """(size, length) of a way: a halo may make the shorter of two the larger one."""
+    return way.size, way.length
+
+
+def extremes(ways: Sequence[Sized]) -> list[Sized]:
+    """The shortest, the longest, the smallest and the largest of some ways, each once."""
+    found = [pick(ways, key=key) for key in (by_length, by_size) for pick in (min, max)]
+    return list({id(way): way for way in found}.values())
 
 
 def _lengths(limits: set[Decimal], low: Decimal, high: Decimal, *, end_in: bool) -> list[Decimal]:

@@ -5,7 +5,7 @@ their lengths, of which more is never better. Every rule, taken for itself, gets
 and by larger ones, which a property test holds for all grades. From this follow the three proofs here.
 
 *What a rule can say at its worst.* A table rejects by one of its rows, and a row looks at nothing but its own
-members: the world in which every fault that can be in the row is in it, at its longest, is the worst for it.
+members: the world in which every fault that can be in the row is in it, at its largest, is the worst for it.
 Crowds, lengths, questions, edges and sides look at each fault by its part alone: the world in which every
 fault has that part, where it can have it, is the worst; a fault that cannot have it takes its longest way
 of those that the rule looks at. A distance is broken by a pair: all ways of all faults are laid out at once,
@@ -28,12 +28,13 @@ from math import prod
 
 from models.grades.case import Case, Sized, pane_of, sized
 from models.grades.grade import Grade
+from models.grades.lines import Lengths
 from models.grades.questions import AnyOf
 from models.grades.rules import Rule
 from models.grades.sheet import SheetToJudge
 from models.grades.spacing import Separation
 from models.grades.verdict import ACCEPT, WEIGHT, outcome_of
-from models.grades.ways import Unsure, WaysOf, is_unsure
+from models.grades.ways import Unsure, WaysOf, by_length, by_size, extremes, is_unsure
 
 MOST_WORLDS = 400
 """So many worlds, or steps of the second proof, are looked at, and fewer on sheets with many faults."""
@@ -77,14 +78,11 @@ class Worlds:
                 by_part.setdefault(rule.part(way, self.pane), []).append(way)
             if set(by_part) == {None}:
                 continue
-            ways = {
-                id(one): one for ways in by_part.values() for one in (ways[0], ways[-1])[not rule.grows :]
-            }
+            ways = [w for one in by_part.values() for w in (extremes(one) if rule.grows else one[-1:])]
             if len(ways) == 1:
-                known += ways.values()
+                known += ways
             else:
-                by_length = sorted(ways.values(), key=lambda one: one.length)
-                varying.append(replace(fault, ways=tuple(by_length)))
+                varying.append(replace(fault, ways=tuple(sorted(ways, key=by_length))))
         known.sort(key=lambda one: one.index)
         return Worlds(self.pane, tuple(known), self.unsure, tuple(varying))
 
@@ -147,13 +145,16 @@ def worst_of(rule: Rule, worlds: Worlds) -> list[Case]:
     if set(part.values()) == {None}:
         return found
     looked_at = [
-        [way for way in fault.ways if part[id(way)] is not None] or list(fault.ways)
+        sorted(
+            [way for way in fault.ways if part[id(way)] is not None] or fault.ways,
+            key=by_length if isinstance(rule, Lengths) else by_size,
+        )
         for fault in worlds.varying
     ]
     if isinstance(rule, Separation):
         pair = _too_close(rule, worlds)
         return [*found, worlds.case(pair.get(ways[0].index, ways[-1]) for ways in looked_at)]
-    # None as well: a world in which every fault that can be looked at is, at its longest
+    # None as well: a world in which every fault that can be looked at is, at its largest
     for wanted in dict.fromkeys([None, *part.values()]):
         found.append(
             worlds.case(

@@ -1,5 +1,6 @@
 """Unknown sizes, open ends and readings, case by case, in grades made up for the test."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -96,6 +97,7 @@ def test_the_fault_s_own_bound_goes_before_the_sheet_s_and_without_either_it_has
     assert said(TWO_AND_TWO, spot(most=0.5), smallest=2.0).outcome == "accept"
     assert said(TWO_AND_TWO, spot(), smallest=0.5).outcome == "accept"
     assert said(TWO_AND_TWO, spot(), smallest=2.0).outcome == "not_judged"
+    assert said(TWO_AND_TWO, spot(most=math.inf), smallest=0.5).outcome == "not_judged"
     verdict = said(TWO_AND_TWO, spot())
     assert verdict.outcome == "not_judged"
     (text,) = open_texts(verdict)
@@ -204,6 +206,31 @@ kinds = ["point"]
 classes = [{ apart_mm = 10, measured = "rims" }]
 """
     assert said(rules, spot(700, size=0.5), spot(700 + gap, most=0.8)).outcome == outcome
+
+
+def test_a_shorter_fault_in_a_halo_may_be_the_larger_one() -> None:
+    """Sized as three times its nucleus within a halo of 1 mm: up to 3 mm, though no longer than 1.5 mm.
+
+    4 mm from a fault of 5 mm, of which the rim is at 2.5 mm: with a radius of 1.5 mm it lies less than 0.4 mm
+    away, with one of 0.75 mm it lies more.
+    """
+    rules = """
+[[grade.rule]]
+name = "points"
+shape = "classes"
+clause = "1"
+kinds = ["point"]
+classes = [{ apart_mm = 0.4, measured = "rims" }]
+"""
+    text = HEAD.replace(
+        "[[grade]]", '[size]\nmeasure = "largest"\nhalo = "factor"\nhalo_factor = 3\n[[grade]]'
+    )
+    (grade,) = grades_from_text(text + rules, where="own.toml")
+    known, in_halo = spot(700, size=5.0), replace(spot(704, most=1.5), halo_mm=1.0)
+    sheet = SheetToJudge(3000, 1500, 4, defects=(known, in_halo))
+    assert judge(sheet, grade).outcome == "not_judged"
+    bare = replace(sheet, defects=(known, replace(in_halo, halo_mm=None)))
+    assert judge(bare, grade).outcome == "accept"
 
 
 def test_what_is_not_all_at_its_maximum_is_kept_whatever_the_size() -> None:
