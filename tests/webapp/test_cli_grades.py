@@ -57,6 +57,31 @@ def test_a_grade_is_shown_in_words_with_clause_source_and_caution(capsys: pytest
     assert json.loads(capsys.readouterr().out)["rules"][0]["clause"]
 
 
+def test_a_fault_too_small_to_size_and_one_that_runs_out_are_told_and_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """JIS R 3202: of bubbles from 0.5 to 1 mm 2.2 for each m2, here six; 3 mm and more, none."""
+    spots = [
+        {"kind": "bubble", "x_mm": 100, "y_mm": 100 + i, "length_mm": None, "length_at_most_mm": 0.62}
+        for i in range(7)
+    ]
+    runs_out = {"kind": "bubble", "x_mm": 0.4, "y_mm": 900, "length_mm": 0.4, "open_at_mm": [[0, 900]]}
+    path = tmp_path / "sheet.json"
+    path.write_text(json.dumps({**SHEET, "defects": [*spots, runs_out]}))
+    verdict = judged(capsys, "jis-r-3202-2011", str(path))
+    assert verdict["outcome"] == "not_judged"
+    told = [r for r in verdict["reasons"] if r["outcome"] == "not_judged"]
+    small = [r for r in told if r["finds"] == list(range(7))]
+    assert (
+        "too small to size in their photo (at most 0.62 mm); the answer changes at 0.5 mm" in small[0]["says"]
+    )
+    (border,) = [r for r in told if r["finds"] == [7]]
+    assert "it lies on the border of its photo and may be larger: photograph there" in border["says"]
+    assert border["marks"] == [{"open_end": [0.0, 900.0]}]
+    path.write_text(json.dumps({**SHEET, "defects": spots[:6]}))
+    assert judged(capsys, "jis-r-3202-2011", str(path))["outcome"] == "accept"
+
+
 def test_a_judgement_has_the_keys_that_scripts_rely_on(
     capsys: pytest.CaptureFixture[str], sheet_file: Path
 ) -> None:
