@@ -117,8 +117,8 @@ def _limits(asked: Asked, worlds: Worlds, worst: Case) -> list[tuple[Unsure, Dec
     """The faults on which the answer hangs, each with the least length in mm at which it changes.
 
     Those that change it by themselves, beside the known faults alone or beside all others at their worst;
-    where no single one does, all that are looked at. A close-up must size from a length below which all
-    faults too small to size together change nothing.
+    and all that are looked at, where the others still change it together. A close-up must size from a length
+    below which all faults too small to size together change nothing.
     """
     looked_at = [
         f for f in worlds.varying if any(asked.part(s) is not None for line in f.steps for s in line)
@@ -131,7 +131,9 @@ def _limits(asked: Asked, worlds: Worlds, worst: Case) -> list[tuple[Unsure, Dec
             least = [_by_itself(asked, worlds, fault, company) for company in ([], others)]
             limits = [limit for _, limit in least if limit is not None]
             alone[fault.index] = any(changes for changes, _ in least), min(limits, default=None)
-    hanging = [fault for fault in looked_at if alone.get(fault.index, (False, None))[0]] or looked_at
+    hanging = [fault for fault in looked_at if alone.get(fault.index, (False, None))[0]]
+    if not hanging or asked.rule is None or not _enough(hanging, looked_at, asked.rule, worlds):
+        hanging = looked_at
     together = None if asked.rule is None else _first_change(asked.rule, asked, worlds)
     return [
         (
@@ -140,6 +142,13 @@ def _limits(asked: Asked, worlds: Worlds, worst: Case) -> list[tuple[Unsure, Dec
         )
         for fault in hanging
     ]
+
+
+def _enough(hanging: list[Unsure], looked_at: list[Unsure], rule: Rule, worlds: Worlds) -> bool:
+    """Whether the other faults that a rule looks at change nothing without those on which it hangs."""
+    named = {fault.index for fault in hanging}
+    others = tuple(fault for fault in looked_at if fault.index not in named)
+    return not others or same_in_all(rule, replace(worlds, varying=others))
 
 
 def _first_change(rule: Rule, asked: Asked, worlds: Worlds) -> Decimal | None:

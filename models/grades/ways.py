@@ -5,8 +5,8 @@ fault of that very length has been measured. A fault that runs out of the photos
 they show. No rule looks at a length but through its limits (`Rule.turns`) or, where it `grows`, as a sum or
 a rim, for which more is never better. So it is enough to look at each limit, at a hair (a millionth of a
 millimetre) on either side of it, and at both ends of the range; of all these the ones are kept that differ
-in what some rule takes the fault for (`Rule.part`), and where a rule grows the shortest, longest,
-smallest and largest of each kind.
+in what some rule takes the fault for (`Rule.part`) or in whether their zone is judged at all, and where a
+rule grows the shortest, longest, smallest and largest of each kind.
 
 A limit on the size is brought back to the length: size s is met by length s, by s / f where a halo makes the
 size f times the nucleus, and by 2 s - w where length and width w are averaged. One solution too many does no
@@ -110,6 +110,8 @@ class WaysOf:
     def __init__(self, case: Case, rules: Sequence[Asker], *, anywhere: bool = False) -> None:
         self.case, self.rules = case, rules
         self.zones = [zone.name for zone, _, _ in case.bands] if anywhere else []
+        # in a zone that is not judged a fault needs no rule that has a word on it
+        self.ignored = {zone.name for zone, _, _ in case.bands if zone.ignored}
         self._alike: dict[Hashable, tuple[list[Sized], list[list[Sized]]]] = {}
 
     def find(self, index: int, defect: DefectToJudge) -> Unsure:
@@ -191,21 +193,21 @@ class WaysOf:
         each line of lengths the ends of its stretches.
         """
         askers = [rule for _ in self.zones or [""] for rule in self.rules]
-        kinds: dict[tuple[Hashable, ...], list[Sized]] = {}
+        kinds: dict[tuple[bool, tuple[Hashable, ...]], list[Sized]] = {}
         steps = []
         for line in lines:
             stretches: list[list[Sized]] = []
             before: tuple[Hashable, ...] = ()
             for way in line:
                 parts = self._parts(way)
-                kinds.setdefault(parts, []).append(way)
+                kinds.setdefault((way.zone in self.ignored, parts), []).append(way)
                 if not stretches or parts != before:
                     stretches.append([])
                 stretches[-1].append(way)
                 before = parts
             steps.append([end for stretch in stretches for end in (stretch[0], stretch[-1])])
         ways = []
-        for parts, of_kind in kinds.items():
+        for (_, parts), of_kind in kinds.items():
             grows = any(rule.grows and part is not None for rule, part in zip(askers, parts, strict=True))
             ways += extremes(of_kind) if grows else [max(of_kind, key=by_length)]
         return sorted(ways, key=by_length), steps

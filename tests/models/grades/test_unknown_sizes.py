@@ -121,7 +121,7 @@ grades = st.sampled_from(GRADES)
 answers = st.sampled_from([None, True, False])
 
 
-@settings(max_examples=120, deadline=None, derandomize=True)
+@settings(max_examples=80, deadline=None, derandomize=True)
 @given(grades, unknown, st.lists(measured, max_size=6), answers)
 def test_one_unknown_size_is_judged_as_all_sizes_are(
     grade: Grade, fault: DefectToJudge, known: list[DefectToJudge], yes: bool | None
@@ -130,7 +130,7 @@ def test_one_unknown_size_is_judged_as_all_sizes_are(
     assert judge(sheet, grade).outcome == by_trying(grade, sheet)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=30, deadline=None, derandomize=True)
 @given(grades, st.data(), answers)
 def test_up_to_three_unknown_sizes_are_judged_as_all_their_worlds_are(
     grade: Grade, data: st.DataObject, yes: bool | None
@@ -215,7 +215,7 @@ border_spots = st.builds(
 )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(grades, border_spots, st.lists(measured, max_size=5), answers)
 def test_a_spot_on_the_border_of_its_photo_is_judged_as_all_larger_ones_are(
     grade: Grade, spot: DefectToJudge, known: list[DefectToJudge], yes: bool | None
