@@ -75,7 +75,10 @@ class Separation:
         return self.spaced.grows
 
     def part(self, fault: Sized, case: Case) -> Hashable:
-        return next((place for place, who in enumerate(self.parties) if who.takes(fault)), None)
+        for place, who in enumerate(self.parties):
+            if who.takes(fault):
+                return place
+        return None
 
     def turns(self, fault: Sized, case: Case) -> list[Turn]:
         return [turn for who in self.parties for turn in who.turns(fault)]

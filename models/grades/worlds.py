@@ -88,6 +88,8 @@ class Worlds:
 
     def measured(self) -> Case:
         """The faults as far as their sizes are measured, those that run out of the photos at their least."""
+        if not self.unsure:
+            return self.case()
         defects = self.pane.sheet.defects
         unsure = {fault.index for fault in self.unsure}
         found = [fault for fault in self.known if fault.index not in unsure]
