@@ -20,7 +20,7 @@ sys.path.insert(0, str(HERE))
 from scenes import all_stories  # noqa: E402
 from stories import Story  # noqa: E402
 
-from vision.render import encode, render  # noqa: E402
+from vision.synthetic.raytraced import encode, render  # noqa: E402
 
 
 def make(story: Story) -> tuple[bytes, dict[str, Any], dict[str, Any]]:

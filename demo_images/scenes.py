@@ -18,7 +18,7 @@ from stories import (
     with_,
 )
 
-from vision.render import Blur, Clutter, SceneSpec
+from vision.synthetic.raytraced import Blur, Clutter, SceneSpec
 
 INSIDE = (12.0, 12.0, CUT_SIZE[0] - 12, CUT_SIZE[1] - 12)
 

@@ -11,7 +11,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vision.render import Blur, Camera, Clutter, DarkLight, Defect, LampPanel, SceneSpec, Sensor, Tag
+from vision.synthetic.raytraced import (
+    Blur,
+    Camera,
+    Clutter,
+    DarkLight,
+    Defect,
+    LampPanel,
+    SceneSpec,
+    Sensor,
+    Tag,
+)
 
 CUT_SIZE = (500.0, 380.0)
 STOCK = (3210.0, 6000.0)

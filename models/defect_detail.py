@@ -5,20 +5,26 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.errors import NoSuchRecord
 from models.glass_times import glass_times
 from models.history_records import GlassTime
 from models.records import Customer, Defect, Find, Line, Pack, Photo, Sheet, User, Verdict
+from models.sheet.labels import find_label
+from models.sheet.seen import points_of
+from models.verdict_titles import downgrade_titles
 
 __all__ = ["DefectDetail", "PhotoPlace", "defect_detail"]
 
 
 @dataclass(frozen=True, slots=True)
 class PhotoPlace:
-    """Where a defect is seen: a photo and the find in it, pixels of the upright photo."""
+    """Where a defect is seen: a photo and the find in it, pixels of the upright photo.
+
+    label : what the find is called on its sheet, such as 2-7
+    """
 
     photo_id: int
     name: str
@@ -28,12 +34,16 @@ class PhotoPlace:
     y_px: float
     length_px: float | None
     path_px: tuple[tuple[float, float], ...]
-    number: int
+    label: str
 
 
 @dataclass(frozen=True, slots=True)
 class DefectDetail:
-    """What the lead sees of one defect."""
+    """What the lead sees of one defect.
+
+    open_at_mm : places at which it runs out of all photos; its length is then at least length_mm.
+    downgrade_to : title of the grade, as kept with the verdict
+    """
 
     id: int
     line_id: int
@@ -48,6 +58,8 @@ class DefectDetail:
     width_mm: float | None
     halo_mm: float | None
     length_sd_mm: float | None
+    open_at_mm: tuple[tuple[float, float], ...]
+    path_mm: tuple[tuple[float, float], ...]
     ribbon_m: float | None
     ribbon_x_mm: float | None
     found_at: datetime
@@ -99,6 +111,8 @@ def defect_detail(session: Session, defect_id: int) -> DefectDetail:
         width_mm=defect.width_mm,
         halo_mm=defect.halo_mm,
         length_sd_mm=defect.length_sd_mm,
+        open_at_mm=points_of(defect.open_at_mm),
+        path_mm=points_of(defect.path_mm),
         ribbon_m=defect.ribbon_m,
         ribbon_x_mm=defect.ribbon_x_mm,
         found_at=defect.found_at,
@@ -110,7 +124,7 @@ def defect_detail(session: Session, defect_id: int) -> DefectDetail:
         customer=customer,
         shipped_at=None if pack is None else pack.shipped_at,
         outcome=None if verdict is None else verdict.outcome,
-        downgrade_to=None if verdict is None else verdict.downgrade_to,
+        downgrade_to=downgrade_titles(session, [sheet.id]).get(sheet.id),
         photo=_photo_place(session, defect.find_id),
         times=()
         if defect.ribbon_m is None
@@ -131,6 +145,9 @@ def _photo_place(session: Session, find_id: int | None) -> PhotoPlace | None:
     find, photo = row
     if photo.width_px is None or photo.height_px is None:
         return None
+    before = session.scalar(
+        select(func.count()).select_from(Photo).where(Photo.sheet_id == photo.sheet_id, Photo.id <= photo.id)
+    )
     return PhotoPlace(
         photo_id=photo.id,
         name=photo.name,
@@ -139,6 +156,6 @@ def _photo_place(session: Session, find_id: int | None) -> PhotoPlace | None:
         x_px=find.x_px,
         y_px=find.y_px,
         length_px=find.length_px,
-        path_px=tuple((float(x), float(y)) for x, y in find.path_px or ()),
-        number=find.number,
+        path_px=points_of(find.path_px),
+        label=find_label(before or 0, find.number),
     )

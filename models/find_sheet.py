@@ -12,6 +12,8 @@ from sqlalchemy import ColumnElement, and_, func, or_, select, true
 from sqlalchemy.orm import Session
 
 from models.records import Customer, Defect, Pack, Sheet, Verdict
+from models.sheet.looked_words import count_words
+from models.verdict_titles import downgrade_titles
 
 __all__ = ["FoundSheet", "SheetSearch", "find_sheets"]
 
@@ -23,7 +25,11 @@ NEAR_ENOUGH = 0.6
 
 @dataclass(frozen=True, slots=True)
 class FoundSheet:
-    """One line of the list of sheets found."""
+    """One line of the list of sheets found.
+
+    downgrade_to : title of the grade, as kept with the verdict.  looked_fraction : part of the sheet that was
+    looked at, None where nobody knows
+    """
 
     sheet_id: int
     label: str
@@ -32,11 +38,16 @@ class FoundSheet:
     cut_at: datetime
     ribbon_start_m: float
     state: str
-    grade_ordered: str | None
     outcome: str | None
     downgrade_to: str | None
     shipped_at: datetime | None
+    looked_fraction: float | None
     defects: int
+
+    @property
+    def count(self) -> str:
+        """Its number of defects over what was looked at."""
+        return count_words(self.defects, self.looked_fraction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +134,9 @@ def _read(session: Session, where: ColumnElement[bool], limit: int) -> list[Foun
             Sheet.cut_at,
             Sheet.ribbon_start_m,
             Sheet.state,
-            Pack.grade_id,
             Verdict.outcome,
-            Verdict.downgrade_to,
             Pack.shipped_at,
+            Sheet.looked_fraction,
             select(func.count())
             .where(Defect.sheet_id == Sheet.id, Defect.current)
             .correlate(Sheet)
@@ -139,7 +149,8 @@ def _read(session: Session, where: ColumnElement[bool], limit: int) -> list[Foun
         .order_by(Sheet.id.desc())
         .limit(limit)
     ).all()
-    return [FoundSheet(*row) for row in rows]
+    titles = downgrade_titles(session, [row[0] for row in rows])
+    return [FoundSheet(*(*row[:8], titles.get(row[0]), *row[8:])) for row in rows]
 
 
 #: signs that are taken for each other on a scratched label

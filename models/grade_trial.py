@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -10,8 +9,9 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from models.grades import DefectToJudge, Grade, SheetToJudge, judge
+from models.grades import Grade, judge
 from models.records import Sheet, Verdict
+from models.sheet.to_judge import kept_sheet
 
 MOST_NAMED = 40
 """So many sheets whose verdict would change are named; all are counted."""
@@ -74,7 +74,7 @@ def try_grade(session: Session, grade: Grade, *, since: datetime, instead_of: st
     clean: dict[tuple[Any, ...], str] = {}
     for outcome, defects, as_judged, coverage, sheet_id, label in session.execute(query):
         before = "accept" if outcome == "accept" else "not_judged" if outcome == "not_judged" else "reject"
-        sheet = sheet_as_judged(as_judged, defects, coverage)
+        sheet = kept_sheet(as_judged, defects, coverage)
         # Most sheets carry nothing; those of one size have one answer.
         key = (sheet.width_mm, sheet.length_mm, sheet.thickness_mm, sheet.use, sheet.covered_fraction,
                sheet.smallest_sized_mm, sheet.optical_angle_deg) if not sheet.defects else None  # fmt: skip
@@ -105,40 +105,3 @@ def grades_judged(session: Session, *, since: datetime) -> tuple[tuple[str, int]
         .order_by(count.desc(), Verdict.grade_id)
     )
     return tuple((grade_id, number) for grade_id, number in rows)
-
-
-def sheet_as_judged(
-    sheet: Mapping[str, Any], defects: list[Mapping[str, Any]], coverage: Mapping[str, Any]
-) -> SheetToJudge:
-    """The sheet as a kept verdict saw it; what the judge was handed counts before what the coverage says."""
-    seen = {**coverage, **sheet}
-    return SheetToJudge(
-        width_mm=sheet["width_mm"],
-        length_mm=sheet["length_mm"],
-        thickness_mm=sheet["thickness_mm"],
-        use=sheet.get("use", "stock"),
-        defects=tuple(_defect(defect) for defect in defects),
-        covered_fraction=seen.get("covered_fraction"),
-        smallest_sized_mm=sheet.get("smallest_sized_mm", seen.get("smallest_sized_mm")),
-        missing=tuple(coverage.get("missing", ())),
-        optical_angle_deg=sheet.get("optical_angle_deg"),
-        answers=dict(sheet.get("answers") or {}),
-    )
-
-
-def _defect(defect: Mapping[str, Any]) -> DefectToJudge:
-    ref = defect.get("ref")
-    number = ref.get("number") if isinstance(ref, Mapping) else None
-    return DefectToJudge(
-        kind=defect["kind"],
-        x_mm=defect["x_mm"],
-        y_mm=defect["y_mm"],
-        length_mm=defect.get("length_mm"),
-        width_mm=defect.get("width_mm"),
-        halo_mm=defect.get("halo_mm"),
-        detection_distance_mm=defect.get("detection_distance_mm"),
-        length_sd_mm=defect.get("length_sd_mm"),
-        path_mm=tuple((float(x), float(y)) for x, y in defect.get("path_mm") or ()),
-        ref=ref,
-        name="" if number is None else str(number),
-    )

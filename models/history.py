@@ -1,13 +1,13 @@
-"""What a sheet lived through: photos, finds and decisions, defects, verdicts, neighbours, claims, acts.
+"""What a sheet lived through: looks, photos, finds, decisions, defects, verdicts, neighbours, claims, acts.
 
-Everything is read, nothing is worked out anew: a history shows what was known and decided then.
+All is read and nothing is judged anew, but for the pack: a history shows what was known and decided then. How
+the pack stands is worked out by the rules of today, because its sheets came one after the other.
 """
 
 from __future__ import annotations
 
 import json
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import select
@@ -15,34 +15,19 @@ from sqlalchemy.orm import Session
 
 from models.errors import NoSuchSheet
 from models.glass_times import glass_times
+from models.grade_books import plant_book
+from models.grades import GradeBook
 from models.history_records import (
     ActHistory,
     ClaimHistory,
-    DecisionHistory,
-    DefectHistory,
-    DefectRevision,
-    FindHistory,
-    PhotoHistory,
     SheetFacts,
     SheetHistory,
     VerdictHistory,
 )
+from models.history_seen import seen_history
 from models.neighbours import neighbours
-from models.records import (
-    AuditEntry,
-    Claim,
-    Customer,
-    Defect,
-    Find,
-    FindDecision,
-    Line,
-    Pack,
-    Photo,
-    Sheet,
-    Shift,
-    User,
-    Verdict,
-)
+from models.packs import pack_standing
+from models.records import AuditEntry, Claim, Customer, Line, Pack, Sheet, Shift, User, Verdict
 
 __all__ = ["sheet_history", "sheet_id_of"]
 
@@ -64,8 +49,11 @@ def sheet_id_of(session: Session, label: str) -> int:
     return found
 
 
-def sheet_history(session: Session, sheet_id: int) -> SheetHistory:
+def sheet_history(session: Session, sheet_id: int, book: GradeBook | None = None) -> SheetHistory:
     """Everything on record about one sheet.
+
+    book : the program's grades, by which its pack is judged and grades are named; without it the pack is left
+    out
 
     Raises
     ------
@@ -74,17 +62,22 @@ def sheet_history(session: Session, sheet_id: int) -> SheetHistory:
     """
     names = _Names(session)
     facts = _facts(session, sheet_id, names)
+    acts = _acts(session, facts)
+    seen = seen_history(session, sheet_id, names, acts)
     return SheetHistory(
         sheet=facts,
-        photos=_photos(session, sheet_id, names),
-        defects=_defects(session, sheet_id, names),
-        verdicts=_verdicts(session, sheet_id, names),
+        photos=seen.photos,
+        looks=seen.looks,
+        decisions=seen.decisions,
+        defects=seen.defects,
+        verdicts=_verdicts(session, sheet_id, names, _titles(session, book)),
         neighbours=neighbours(session, facts),
         times=glass_times(
             session, facts.line_id, facts.middle_m, tied_m=facts.ribbon_start_m, tied_at=facts.cut_at
         ),
         claims=_claims(session, facts, names),
-        acts=_acts(session, facts),
+        acts=acts,
+        pack=None if book is None or facts.pack_id is None else pack_standing(session, book, facts.pack_id),
     )
 
 
@@ -134,147 +127,25 @@ def _facts(session: Session, sheet_id: int, names: _Names) -> SheetFacts:
         inspected_by=names(sheet.inspected_by),
         shift=None if shift is None else shift.name,
         crew=None if shift is None else shift.crew,
+        pack_id=None if pack is None else pack.id,
         pack=None if pack is None else pack.label,
         customer=None if customer is None else customer.name,
         grade_ordered=None if pack is None else pack.grade_id,
         use=None if pack is None else pack.use,
         shipped_at=None if pack is None else pack.shipped_at,
         destination=None if pack is None else pack.destination,
+        looked_fraction=sheet.looked_fraction,
     )
 
 
-def _photos(session: Session, sheet_id: int, names: _Names) -> tuple[PhotoHistory, ...]:
-    photos = session.scalars(select(Photo).where(Photo.sheet_id == sheet_id).order_by(Photo.id)).all()
-    finds: dict[int, list[Find]] = defaultdict(list)
-    for find in session.scalars(
-        select(Find)
-        .join(Photo, Photo.id == Find.photo_id)
-        .where(Photo.sheet_id == sheet_id, Find.run == Photo.run)
-        .order_by(Find.photo_id, Find.number)
-    ):
-        finds[find.photo_id].append(find)
-    decisions = _decisions(session, sheet_id, names)
-    return tuple(_photo(photo, finds[photo.id], decisions, names) for photo in photos)
+def _titles(session: Session, book: GradeBook | None) -> dict[str, str]:
+    grades = {} if book is None else plant_book(session, book).grades
+    return {grade_id: grade.title for grade_id, grade in grades.items()}
 
 
-def _photo(
-    photo: Photo, finds: Sequence[Find], decisions: dict[int, tuple[DecisionHistory, ...]], names: _Names
-) -> PhotoHistory:
-    covered = photo.covered_mm
-    return PhotoHistory(
-        id=photo.id,
-        sha256=photo.sha256,
-        name=photo.name,
-        size_bytes=photo.size_bytes,
-        state=photo.state,
-        message=photo.message,
-        added_at=photo.added_at,
-        added_by=names(photo.added_by),
-        inspected_at=photo.inspected_at,
-        lighting=photo.lighting,
-        width_px=photo.width_px,
-        height_px=photo.height_px,
-        mm_per_px=photo.mm_per_px,
-        scale_source=photo.scale_source,
-        scale_residual_mm=photo.scale_residual_mm,
-        smallest_sized_mm=photo.smallest_sized_mm,
-        covered_mm=None if not covered else (covered[0], covered[1], covered[2], covered[3]),
-        covered_fraction=photo.covered_fraction,
-        messages=tuple((photo.result or {}).get("messages", ())),
-        earlier_runs=max(photo.run - 1, 0),
-        finds=tuple(_find(find, decisions.get(find.id, ())) for find in finds),
-    )
-
-
-def _find(find: Find, decisions: tuple[DecisionHistory, ...]) -> FindHistory:
-    box = find.box_px
-    return FindHistory(
-        id=find.id,
-        number=find.number,
-        kind=find.kind,
-        not_glass=find.not_glass,
-        x_mm=find.x_mm,
-        y_mm=find.y_mm,
-        x_px=find.x_px,
-        y_px=find.y_px,
-        length_mm=find.length_mm,
-        width_mm=find.width_mm,
-        halo_mm=find.halo_mm,
-        length_sd_mm=find.length_sd_mm,
-        length_px=find.length_px,
-        width_px=find.width_px,
-        angle_deg=find.angle_deg,
-        path_px=_path(find.path_px),
-        box_px=None if not box else (box[0], box[1], box[2], box[3]),
-        score=find.score,
-        flags=tuple(find.flags or ()),
-        same_as=find.same_as_id is not None,
-        decisions=decisions,
-    )
-
-
-def _path(points: Iterable[Any] | None) -> tuple[tuple[float, float], ...]:
-    return tuple((float(x), float(y)) for x, y in points or ())
-
-
-def _decisions(session: Session, sheet_id: int, names: _Names) -> dict[int, tuple[DecisionHistory, ...]]:
-    found: dict[int, list[DecisionHistory]] = defaultdict(list)
-    rows = session.execute(
-        select(FindDecision, Defect.number)
-        .join(Find, Find.id == FindDecision.find_id)
-        .join(Photo, Photo.id == Find.photo_id)
-        .outerjoin(Defect, Defect.id == FindDecision.defect_id)
-        .where(Photo.sheet_id == sheet_id)
-        .order_by(FindDecision.id)
-    )
-    for decision, number in rows:
-        found[decision.find_id].append(
-            DecisionHistory(
-                decision=decision.decision,
-                reason=decision.reason,
-                at=decision.decided_at,
-                by=names(decision.decided_by),
-                defect_number=number,
-                current=decision.current,
-            )
-        )
-    return {find_id: tuple(words) for find_id, words in found.items()}
-
-
-def _defects(session: Session, sheet_id: int, names: _Names) -> tuple[DefectHistory, ...]:
-    chains: dict[int, list[DefectRevision]] = defaultdict(list)
-    for row in session.scalars(
-        select(Defect).where(Defect.sheet_id == sheet_id).order_by(Defect.number, Defect.id)
-    ):
-        chains[row.number].append(
-            DefectRevision(
-                id=row.id,
-                kind=row.kind,
-                source=row.source,
-                x_mm=row.x_mm,
-                y_mm=row.y_mm,
-                length_mm=row.length_mm,
-                width_mm=row.width_mm,
-                halo_mm=row.halo_mm,
-                length_sd_mm=row.length_sd_mm,
-                detection_distance_mm=row.detection_distance_mm,
-                angle_deg=row.angle_deg,
-                path_mm=_path(row.path_mm),
-                ribbon_m=row.ribbon_m,
-                ribbon_x_mm=row.ribbon_x_mm,
-                found_at=row.found_at,
-                note=row.note,
-                recorded_at=row.recorded_at,
-                recorded_by=names(row.recorded_by),
-                withdrawn=row.withdrawn,
-                current=row.current,
-                find_id=row.find_id,
-            )
-        )
-    return tuple(DefectHistory(number, tuple(chain)) for number, chain in sorted(chains.items()))
-
-
-def _verdicts(session: Session, sheet_id: int, names: _Names) -> tuple[VerdictHistory, ...]:
+def _verdicts(
+    session: Session, sheet_id: int, names: _Names, titles: Mapping[str, str]
+) -> tuple[VerdictHistory, ...]:
     rows = session.scalars(select(Verdict).where(Verdict.sheet_id == sheet_id).order_by(Verdict.id))
     return tuple(
         VerdictHistory(
@@ -293,6 +164,7 @@ def _verdicts(session: Session, sheet_id: int, names: _Names) -> tuple[VerdictHi
             decided_at=row.decided_at,
             decided_by=names(row.decided_by),
             current=row.current,
+            titles=titles,
         )
         for row in rows
     )

@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
+
+from models.history_evidence import (
+    DecisionHistory,
+    DefectHistory,
+    DefectRevision,
+    FindHistory,
+    LookHistory,
+    PhotoHistory,
+)
+from models.packs import PackStanding
+from models.sheet.looked import LookStatement
+from models.sheet.looked_words import count_words, defects_words
 
 __all__ = [
     "ActHistory",
@@ -14,6 +27,7 @@ __all__ = [
     "DefectRevision",
     "FindHistory",
     "GlassTime",
+    "LookHistory",
     "Neighbour",
     "PhotoHistory",
     "SheetFacts",
@@ -24,7 +38,10 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class SheetFacts:
-    """The sheet itself, its order and its place on the ribbon."""
+    """The sheet itself, its order and its place on the ribbon.
+
+    looked_fraction : part of it that was looked at, 0 to 1; None where nobody knows
+    """
 
     id: int
     label: str
@@ -43,12 +60,14 @@ class SheetFacts:
     inspected_by: str | None
     shift: str | None
     crew: str | None
+    pack_id: int | None
     pack: str | None
     customer: str | None
     grade_ordered: str | None
     use: str | None
     shipped_at: datetime | None
     destination: str | None
+    looked_fraction: float | None
 
     @property
     def ribbon_end_m(self) -> float:
@@ -66,125 +85,16 @@ class SheetFacts:
         return self.length_mm * self.width_mm / 1e6
 
 
-@dataclass(frozen=True, slots=True)
-class DecisionHistory:
-    """One word of an inspector about a find; `current` marks the one that holds."""
-
-    decision: str
-    reason: str | None
-    at: datetime
-    by: str | None
-    defect_number: int | None
-    current: bool
-
-
-@dataclass(frozen=True, slots=True)
-class FindHistory:
-    """What vision flagged, as it was flagged, and every decision about it."""
-
-    id: int
-    number: int
-    kind: str
-    not_glass: str | None
-    x_mm: float | None
-    y_mm: float | None
-    x_px: float
-    y_px: float
-    length_mm: float | None
-    width_mm: float | None
-    halo_mm: float | None
-    length_sd_mm: float | None
-    length_px: float | None
-    width_px: float | None
-    angle_deg: float | None
-    path_px: tuple[tuple[float, float], ...]
-    box_px: tuple[float, float, float, float] | None
-    score: float
-    flags: tuple[str, ...]
-    same_as: bool
-    decisions: tuple[DecisionHistory, ...]
-
-    @property
-    def decision(self) -> DecisionHistory | None:
-        """The decision that holds; None while nobody has decided."""
-        return next((d for d in self.decisions if d.current), None)
-
-
-@dataclass(frozen=True, slots=True)
-class PhotoHistory:
-    """One photo with its finds of the latest inspection."""
-
-    id: int
-    sha256: str
-    name: str
-    size_bytes: int
-    state: str
-    message: str | None
-    added_at: datetime
-    added_by: str | None
-    inspected_at: datetime | None
-    lighting: str | None
-    width_px: int | None
-    height_px: int | None
-    mm_per_px: float | None
-    scale_source: str | None
-    scale_residual_mm: float | None
-    smallest_sized_mm: float | None
-    covered_mm: tuple[float, float, float, float] | None
-    covered_fraction: float | None
-    messages: tuple[str, ...]
-    earlier_runs: int
-    finds: tuple[FindHistory, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class DefectRevision:
-    """One row of the books about a defect, with who wrote it and when."""
-
-    id: int
-    kind: str
-    source: str
-    x_mm: float | None
-    y_mm: float | None
-    length_mm: float | None
-    width_mm: float | None
-    halo_mm: float | None
-    length_sd_mm: float | None
-    detection_distance_mm: float | None
-    angle_deg: float | None
-    path_mm: tuple[tuple[float, float], ...]
-    ribbon_m: float | None
-    ribbon_x_mm: float | None
-    found_at: datetime
-    note: str | None
-    recorded_at: datetime
-    recorded_by: str | None
-    withdrawn: bool
-    current: bool
-    find_id: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class DefectHistory:
-    """All revisions of one defect, oldest first."""
-
-    number: int
-    revisions: tuple[DefectRevision, ...]
-
-    @property
-    def current(self) -> DefectRevision | None:
-        """The revision that counts today; None for a withdrawn defect."""
-        return next((r for r in self.revisions if r.current), None)
-
-    @property
-    def last(self) -> DefectRevision:
-        """The newest revision, withdrawn or not."""
-        return self.revisions[-1]
+#: what a close call asks for while the sheet is still there
+_ADVICE = ": take a close-up"
 
 
 @dataclass(frozen=True, slots=True)
 class VerdictHistory:
-    """A verdict with all that it rested on."""
+    """A verdict with all that it rested on.
+
+    titles : of the grades in use today by id, for verdicts that kept none
+    """
 
     id: int
     grade_id: str
@@ -201,18 +111,33 @@ class VerdictHistory:
     decided_at: datetime
     decided_by: str | None
     current: bool
+    titles: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def close_calls(self) -> tuple[str, ...]:
+        """Sizes within their uncertainty of a limit, a sentence each, as kept for the grade ordered."""
+        kept = next((step for step in self.ladder if step.get("grade") == self.grade_id), {})
+        calls = tuple(str(call).removesuffix(_ADVICE) for call in kept.get("close_calls") or ())
+        if calls or not self.close_call:
+            return calls
+        return ("a size lies within its uncertainty of a limit; which one was not kept with the verdict",)
 
     @property
     def rule_set_title(self) -> str:
-        """Title of the rule set as it was kept with the verdict; the grade's id where none was kept."""
-        return next((str(step["title"]) for step in self.ladder if step.get("title")), self.grade_id)
+        """Title of the rule set as it was kept with the verdict."""
+        return next(
+            (str(step["title"]) for step in self.ladder if step.get("title")), self._today(self.grade_id)
+        )
 
     def title_of(self, grade_id: str) -> str:
-        """Title of a grade as it was kept with the verdict; its id where none was kept."""
+        """Title of a grade as it was kept with the verdict; else as it is today, else its id."""
         kept = (
             str(step["title"]) for step in self.ladder if step.get("grade") == grade_id and step.get("title")
         )
-        return next(kept, grade_id)
+        return next(kept, self._today(grade_id))
+
+    def _today(self, grade_id: str) -> str:
+        return self.titles.get(grade_id, grade_id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +146,8 @@ class Neighbour:
 
     relation : "before" (cut earlier), "after" or "beside" (same metres, another place across)
     gap_m    : ribbon between the two sheets, 0 where they touch or lie beside each other
+    looked_fraction : part of it that was looked at, None where nobody knows
+    downgrade_to : title of the grade, as kept with the verdict
     """
 
     relation: str
@@ -232,6 +159,7 @@ class Neighbour:
     width_mm: float
     gap_m: float
     defects: int
+    looked_fraction: float | None
     outcome: str | None
     downgrade_to: str | None
     state: str
@@ -239,6 +167,16 @@ class Neighbour:
     customer: str | None
     shipped_at: datetime | None
     destination: str | None
+
+    @property
+    def count(self) -> str:
+        """Its number of defects over what was looked at, for a column of numbers."""
+        return count_words(self.defects, self.looked_fraction)
+
+    @property
+    def words(self) -> str:
+        """The same where no heading says that defects are counted."""
+        return defects_words(self.defects, self.looked_fraction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,21 +222,33 @@ class ActHistory:
 
 @dataclass(frozen=True, slots=True)
 class SheetHistory:
-    """Everything that is on record about one sheet."""
+    """Everything that is on record about one sheet.
+
+    decisions : all about finds of its photos, oldest first.  pack : how its pack stands by the rules of
+    today; None where it is in none, or no grades were at hand
+    """
 
     sheet: SheetFacts
     photos: tuple[PhotoHistory, ...] = ()
+    looks: tuple[LookHistory, ...] = ()
+    decisions: tuple[DecisionHistory, ...] = ()
     defects: tuple[DefectHistory, ...] = ()
     verdicts: tuple[VerdictHistory, ...] = ()
     neighbours: tuple[Neighbour, ...] = ()
     times: tuple[GlassTime, ...] = ()
     claims: tuple[ClaimHistory, ...] = ()
     acts: tuple[ActHistory, ...] = field(default=())
+    pack: PackStanding | None = None
 
     @property
     def verdict(self) -> VerdictHistory | None:
         """The verdict that holds; None for a sheet that was not finished."""
         return next((v for v in self.verdicts if v.current), None)
+
+    @property
+    def statements(self) -> tuple[LookStatement, ...]:
+        """What people said that they looked at."""
+        return tuple(look.statement for look in self.looks if look.statement is not None)
 
     @property
     def counted(self) -> tuple[tuple[int, DefectRevision], ...]:
@@ -307,6 +257,14 @@ class SheetHistory:
 
     @property
     def grade_ordered_title(self) -> str | None:
-        """Title of the grade ordered as a verdict kept it, its id without one; None where none was named."""
+        """Title of the grade ordered: as a verdict kept it, else as it is today; None where none was named.
+
+        Its id where nobody knows a title.
+        """
         ordered = self.sheet.grade_ordered
-        return ordered if ordered is None or self.verdict is None else self.verdict.title_of(ordered)
+        if ordered is None:
+            return None
+        if self.verdict is not None:
+            return self.verdict.title_of(ordered)
+        grade = None if self.pack is None else self.pack.grade
+        return grade.title if grade is not None and grade.id == ordered else ordered

@@ -11,6 +11,8 @@ from sqlalchemy import Select, and_, func, select
 from sqlalchemy.orm import Session
 
 from models.records import Customer, Defect, Pack, Sheet, Verdict
+from models.sheet.looked_words import count_words
+from models.verdict_titles import downgrade_titles
 
 __all__ = ["HeldPack", "HeldSheet", "HoldList", "hold_list"]
 
@@ -22,6 +24,8 @@ LONGEST_M = 50.0
 class HeldSheet:
     """One sheet that carries the glass.
 
+    downgrade_to : title of the grade, as kept with the verdict
+    looked_fraction : part of it that was looked at, None where nobody knows
     here   : defects of the kind within the stretch and band on it
     others : all other defects on it
     """
@@ -37,8 +41,24 @@ class HeldSheet:
     customer: str | None
     shipped_at: datetime | None
     destination: str | None
+    looked_fraction: float | None
     here: int
     others: int
+
+    @property
+    def not_looked(self) -> bool:
+        """Whether it is known that nobody looked at it."""
+        return self.looked_fraction is not None and self.looked_fraction <= 0.0
+
+    @property
+    def here_words(self) -> str:
+        """Defects of the kind in the band, over what was looked at."""
+        return count_words(self.here, self.looked_fraction)
+
+    @property
+    def others_words(self) -> str:
+        """All other defects, over what was looked at."""
+        return count_words(self.others, self.looked_fraction)
 
     @property
     def place(self) -> str:
@@ -50,7 +70,11 @@ class HeldSheet:
 
 @dataclass(frozen=True, slots=True)
 class HeldPack:
-    """One pack that holds such sheets; `label` is None for the sheets that are in no pack."""
+    """One pack that holds such sheets; `label` is None for the sheets that are in no pack.
+
+    marked : sheets with a recorded defect of the kind in the band.  not_looked : sheets that nobody looked
+    at.  unknown : of which nobody knows
+    """
 
     label: str | None
     customer: str | None
@@ -58,14 +82,13 @@ class HeldPack:
     destination: str | None
     sheets: int
     marked: int
+    not_looked: int
+    unknown: int
 
 
 @dataclass(frozen=True, slots=True)
 class HoldList:
-    """All sheets of a stretch and band, in ribbon order.
-
-    marked : how many of them carry at least one defect of the kind there
-    """
+    """All sheets of a stretch and band, in ribbon order."""
 
     kind: str
     from_m: float
@@ -78,6 +101,16 @@ class HoldList:
     def marked(self) -> int:
         """Sheets with a recorded defect of the kind in the band."""
         return sum(1 for sheet in self.sheets if sheet.here)
+
+    @property
+    def not_looked(self) -> int:
+        """Sheets that nobody looked at: they may carry as many."""
+        return sum(1 for sheet in self.sheets if sheet.not_looked)
+
+    @property
+    def unknown(self) -> int:
+        """Sheets of which nobody knows whether they were looked at."""
+        return sum(1 for sheet in self.sheets if sheet.looked_fraction is None)
 
     def in_place(self, place: str) -> int:
         """How many are in this place, as `HeldSheet.place` names it."""
@@ -102,10 +135,12 @@ def hold_list(
     rows: Sequence[Any] = session.execute(_sheets(line_id, from_m, to_m, x_lo_mm, x_hi_mm)).all()
     here = _counts(session, line_id, from_m, to_m, (x_lo_mm, x_hi_mm), kind)
     every = _counts(session, line_id, from_m - LONGEST_M, to_m + LONGEST_M, None, None)
+    titles = downgrade_titles(session, [row[0] for row in rows])
     sheets = []
     for row in rows:
         marked = here.get(row[0], 0)
-        sheets.append(HeldSheet(*(*row, marked, every.get(row[0], 0) - marked)))
+        counts = marked, every.get(row[0], 0) - marked
+        sheets.append(HeldSheet(*(*row[:6], titles.get(row[0]), *row[6:], *counts)))
     return HoldList(kind, from_m, to_m, x_lo_mm, x_hi_mm, tuple(sheets))
 
 
@@ -120,11 +155,11 @@ def _sheets(
             Sheet.cut_at,
             Sheet.state,
             Verdict.outcome,
-            Verdict.downgrade_to,
             Pack.label.label("pack"),
             Customer.name.label("customer"),
             Pack.shipped_at,
             Pack.destination,
+            Sheet.looked_fraction,
         )
         .outerjoin(Pack, Pack.id == Sheet.pack_id)
         .outerjoin(Customer, Customer.id == Pack.customer_id)
@@ -166,8 +201,16 @@ def _counts(
 def _pack(label: str | None, group: Iterable[HeldSheet]) -> HeldPack:
     sheets = list(group)
     first = sheets[0]
-    marked = sum(1 for sheet in sheets if sheet.here)
-    return HeldPack(label, first.customer, first.shipped_at, first.destination, len(sheets), marked)
+    return HeldPack(
+        label,
+        first.customer,
+        first.shipped_at,
+        first.destination,
+        len(sheets),
+        marked=sum(1 for sheet in sheets if sheet.here),
+        not_looked=sum(1 for sheet in sheets if sheet.not_looked),
+        unknown=sum(1 for sheet in sheets if sheet.looked_fraction is None),
+    )
 
 
 def _pack_order(pack: HeldPack) -> tuple[int, float, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, func, select
@@ -9,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from models.history_records import Neighbour, SheetFacts
 from models.records import Customer, Defect, Pack, Sheet, Verdict
+from models.verdict_titles import downgrade_titles
 
 __all__ = ["neighbours"]
 
@@ -76,7 +78,6 @@ def _read(
             Pack.shipped_at,
             Pack.destination,
             Verdict.outcome,
-            Verdict.downgrade_to,
             select(func.count())
             .where(Defect.sheet_id == Sheet.id, Defect.current)
             .correlate(Sheet)
@@ -89,19 +90,21 @@ def _read(
         .order_by(order, Sheet.id)
         .limit(limit)
     )
-    return [_neighbour(sheet, relation, *row) for row in session.execute(query)]
+    rows = session.execute(query).all()
+    titles = downgrade_titles(session, [row[0].id for row in rows])
+    return [_neighbour(sheet, relation, titles, *row) for row in rows]
 
 
 def _neighbour(
     sheet: SheetFacts,
     relation: str,
+    titles: Mapping[int, str],
     other: Sheet,
     pack: str | None,
     customer: str | None,
     shipped_at: Any,
     destination: str | None,
     outcome: str | None,
-    downgrade_to: str | None,
     defects: int,
 ) -> Neighbour:
     other_end = other.ribbon_start_m + other.length_mm / 1000.0
@@ -120,8 +123,9 @@ def _neighbour(
         width_mm=other.width_mm,
         gap_m=gap if gap > SAME_CUT_M else 0.0,
         defects=defects,
+        looked_fraction=other.looked_fraction,
         outcome=outcome,
-        downgrade_to=downgrade_to,
+        downgrade_to=titles.get(other.id),
         state=other.state,
         pack=pack,
         customer=customer,

@@ -94,11 +94,11 @@ def set_order(
 def check_order(session: Session, book: GradeBook, pack: Pack, given: Order) -> Order:
     """The order as it would stand in the books; nothing is written. Raises as `set_order` does."""
     before = order_of(pack)
-    customer = _cleaned(given.customer, f"pack {pack.label}: customer")
+    customer = cleaned(given.customer, f"pack {pack.label}: customer")
     known = None if customer is None else _known_customer(session, customer)
     grade_id = (given.grade_id or "").strip() or None
     if grade_id is not None and grade_id != before.grade_id:
-        grade_id = _known_grade(book, grade_id, pack)
+        grade_id = known_grade(book, grade_id, f"pack {pack.label}")
     if given.use not in USES:
         raise BadValue(f"pack {pack.label}: use is {given.use[:40]!r}; expected {' or '.join(USES)}")
     after = Order(customer if known is None else known.name, grade_id, given.use)
@@ -139,7 +139,7 @@ def check_shipping(
 ) -> tuple[datetime, str | None]:
     """(when, where to) as they would stand in the books; nothing is written. Raises as `ship_pack` does."""
     at = to_utc(shipped_at, where=f"pack {pack.label}: shipping time")
-    to = _cleaned(destination, f"pack {pack.label}: destination") or pack.destination
+    to = cleaned(destination, f"pack {pack.label}: destination") or pack.destination
     if pack.shipped_at is not None:
         if at != pack.shipped_at or (pack.destination is not None and to != pack.destination):
             where = f" to {pack.destination}" if pack.destination else ""
@@ -209,28 +209,30 @@ def _customer(session: Session, name: str) -> Customer:
 
 def _known_customer(session: Session, name: str) -> Customer | None:
     # compared here and not in the database: SQLite folds the capitals of ASCII alone
-    wanted = _folded(name)
+    wanted = folded(name)
     rows = session.execute(select(Customer.id, Customer.name).order_by(Customer.id))
-    found = next((number for number, stored in rows if _folded(stored) == wanted), None)
+    found = next((number for number, stored in rows if folded(stored) == wanted), None)
     return None if found is None else session.get_one(Customer, found)
 
 
-def _folded(name: str) -> str:
+def folded(name: str) -> str:
+    """A name without its capitals and spacing: customers whose names agree so are one customer."""
     return unicodedata.normalize("NFC", " ".join(name.split())).casefold()
 
 
-def _known_grade(book: GradeBook, grade_id: str, pack: Pack) -> str:
-    """The grade's id as the book writes it. Raises NoSuchGrade naming the nearest."""
+def known_grade(book: GradeBook, grade_id: str, where: str) -> str:
+    """The grade's id as the book writes it. Raises NoSuchGrade naming the nearest, `where` before it."""
     by_folded = {name.casefold(): name for name in book.ids()}
     wanted = grade_id.casefold()
     if wanted in by_folded:
         return by_folded[wanted]
     near = [by_folded[name] for name in difflib.get_close_matches(wanted, by_folded, n=3, cutoff=0.5)]
     hint = f"; the nearest are {', '.join(near)}" if near else "; expected an id from the list of grades"
-    raise NoSuchGrade(f"pack {pack.label}: no grade is called {grade_id[:60]!r}{hint}")
+    raise NoSuchGrade(f"{where}: no grade is called {grade_id[:60]!r}{hint}")
 
 
-def _cleaned(text: str | None, where: str) -> str | None:
+def cleaned(text: str | None, where: str) -> str | None:
+    """A name with single spaces, None for an empty one. Raises BadValue where it cannot be shown."""
     cleaned = " ".join((text or "").split())
     if len(cleaned) > LONGEST_NAME:
         raise BadValue(f"{where} has {len(cleaned)} characters; expected at most {LONGEST_NAME}")

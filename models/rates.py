@@ -1,4 +1,4 @@
-"""Counts over inspected area: rates and their exact Poisson limits.
+"""Counts over the area that was looked at: rates and their exact Poisson limits.
 
 Pure: numbers in, numbers out. No session, no clock, no disk.
 """
@@ -9,17 +9,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-__all__ = ["Rate", "poisson_limits", "rate", "usual_rate", "usual_spread"]
+__all__ = ["Rate", "enough_glass", "poisson_limits", "rate", "usual_rate", "usual_spread"]
+
+#: A shift that looked at less than this part of a usual shift's glass says nothing of what is usual, nor is
+#: it charted: a single defect on a pane or two would make a rate that hides all the others. Common practice,
+#: no source.
+LEAST_OF_USUAL = 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """Defects per square metre of glass that was really inspected.
+    """Defects per square metre of glass that was looked at.
 
-    count       : defects counted
-    area_m2     : inspected area; 0 where nothing was inspected
-    per_m2      : count / area_m2, None where nothing was inspected
-    low_per_m2, high_per_m2 : exact limits at the coverage asked for, None where nothing was inspected
+    count       : defects counted on that glass
+    area_m2     : area that was looked at; 0 where nothing is known to have been
+    per_m2      : count / area_m2, None where nothing is known to have been looked at
+    low_per_m2, high_per_m2 : exact limits at the coverage asked for, None as above
     """
 
     count: int
@@ -56,6 +61,12 @@ def poisson_limits(count: int, coverage: float = 0.95) -> tuple[float, float]:
     return low, high
 
 
+def enough_glass(area_m2: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which shifts looked at enough glass to be compared: LEAST_OF_USUAL of the median. Shape (N,)."""
+    seen = area_m2 > 0.0
+    return area_m2 >= LEAST_OF_USUAL * np.median(area_m2[seen]) if seen.any() else seen
+
+
 def usual_rate(counts: NDArray[np.float64], area_m2: NDArray[np.float64]) -> float | None:
     """The median of the rates, which an episode does not lift; the mean where most points counted nothing.
 
@@ -89,7 +100,7 @@ def usual_spread(counts: NDArray[np.float64], area_m2: NDArray[np.float64]) -> f
 
 
 def rate(count: int, area_m2: float, coverage: float = 0.95) -> Rate:
-    """Rate per square metre with exact limits; all None where no area was inspected.
+    """Rate per square metre with exact limits; all None where no area was looked at.
 
     Raises
     ------

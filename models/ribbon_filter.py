@@ -6,18 +6,33 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Integer, Select, select
+from sqlalchemy import ColumnElement, Integer, Select, case, or_, select
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.orm import Session
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.functions import FunctionElement
 
 from models.errors import BadValue
+from models.inspections.looking import known_looked, unknown_looked, was_looked
 from models.records import DEFECT_SOURCES, Defect, Sheet, Shift
 from models.ribbon_clock import first_and_last_metre, metre_clock, metre_when
 
-__all__ = ["MapFilter", "field_index", "inspected_by", "narrowed", "stretch"]
+__all__ = [
+    "LOOKED",
+    "NOT_LOOKED",
+    "UNKNOWN",
+    "MapFilter",
+    "field_index",
+    "how_looked",
+    "in_strip",
+    "inspected_by",
+    "narrowed",
+    "not_counted",
+    "stretch",
+]
 
+#: what is known of a sheet: some of it was looked at, none of it was, nobody knows
+LOOKED, NOT_LOOKED, UNKNOWN = "looked", "not_looked", "unknown"
 #: looked at where no stretch is asked for
 DEFAULT_PERIOD = timedelta(days=7)
 
@@ -117,15 +132,23 @@ def narrowed(
     *,
     any_kind: bool = False,
     joined: bool = False,
+    by_sheet: bool = False,
 ) -> AnySelect:
-    """Add the filter's conditions to a query on defects; `joined` says that the sheets are in it already."""
-    query = query.where(
-        Defect.line_id == wanted.line_id,
-        # spelled out, because SQLite does not use an index for a bare truth value
-        Defect.current.is_(True),
-        Defect.ribbon_m >= m_lo,
-        Defect.ribbon_m <= m_hi,
-    )
+    """Add the filter's conditions to a query on defects.
+
+    joined   : the sheets are in the query already
+    by_sheet : they are, with the line and a range of their own, and lead: few sheets of many are wanted, so
+        that the defects are to be looked up by sheet
+    """
+    # spelled out, because SQLite does not use an index for a bare truth value
+    query = query.where(Defect.current.is_(True))
+    if by_sheet:
+        # the sum keeps the database from starting at the metres, which every defect of the stretch passes
+        metre: ColumnElement[Any] = Defect.ribbon_m + 0.0
+    else:
+        metre = Defect.ribbon_m.expression
+        query = query.where(Defect.line_id == wanted.line_id)
+    query = query.where(metre >= m_lo, metre <= m_hi)
     if wanted.kinds and not any_kind:
         query = query.where(Defect.kind.in_(wanted.kinds))
     if wanted.x_lo_mm is not None:
@@ -140,7 +163,7 @@ def narrowed(
         query = query.where(Defect.source == wanted.source)
     crew = inspected_by(wanted)
     if crew is not None:
-        if not joined:
+        if not joined and not by_sheet:
             query = query.join(Sheet, Sheet.id == Defect.sheet_id)
         query = query.where(crew)
     return query
@@ -156,3 +179,23 @@ def inspected_by(wanted: MapFilter) -> ColumnElement[bool] | None:
     if wanted.crew is not None:
         shifts = shifts.where(Shift.crew == wanted.crew)
     return Sheet.shift_id.in_(shifts)
+
+
+def in_strip(wanted: MapFilter) -> list[ColumnElement[bool]]:
+    """The conditions on sheets that a strip across sets: some of their glass lies in it."""
+    conditions: list[ColumnElement[bool]] = []
+    if wanted.x_lo_mm is not None:
+        conditions.append(Sheet.x_left_mm + Sheet.width_mm > wanted.x_lo_mm)
+    if wanted.x_hi_mm is not None:
+        conditions.append(Sheet.x_left_mm < wanted.x_hi_mm)
+    return conditions
+
+
+def how_looked() -> ColumnElement[str]:
+    """SQL: LOOKED, NOT_LOOKED or UNKNOWN, of a sheet."""
+    return case((was_looked(), LOOKED), (unknown_looked(), UNKNOWN), else_=NOT_LOOKED)
+
+
+def not_counted() -> ColumnElement[bool]:
+    """SQL: the sheet is in no rate, because nobody looked at it or nobody knows whether somebody did."""
+    return or_(~known_looked(), ~was_looked())

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import isfinite
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.rates import Rate, rate
-from models.records import INSPECTED_STATES, Defect, PlantFigures, Sheet, Shift
+from models.records import Defect, PlantFigures, Sheet, Shift
 from models.ribbon_clock import MetreClock, metre_clock
 from models.ribbon_counts import GridCounts, Window, count_up_to, grid_counts
-from models.ribbon_filter import MapFilter, inspected_by, narrowed, stretch
+from models.ribbon_filter import LOOKED, NOT_LOOKED, UNKNOWN, MapFilter, narrowed, stretch
+from models.ribbon_glass import Apart, Glass, GlassPatch, glass_of
 
 __all__ = [
     "MAIN_KINDS",
@@ -63,7 +65,10 @@ class MapPoint:
 
 @dataclass(frozen=True, slots=True)
 class MapCell:
-    """Count of one kind in one field of the ribbon."""
+    """Count of one kind in one field of the ribbon.
+
+    looked_fraction : part of the field's glass that was looked at, 0 to 1, None where nobody knows
+    """
 
     kind: str
     m_lo: float
@@ -71,11 +76,15 @@ class MapCell:
     x_lo_mm: float
     x_hi_mm: float
     count: int
+    looked_fraction: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """Defects of some kinds in one strip along the ribbon, over the glass inspected in that strip."""
+    """Defects of some kinds in one strip along the ribbon, over the glass looked at in that strip.
+
+    The defects are those on sheets that were looked at, at least in part.
+    """
 
     kinds: tuple[str, ...]
     x_lo_mm: float
@@ -93,7 +102,11 @@ class RibbonMap:
     others : kinds that the filter leaves out, with their counts
     share  : part of the ribbon that was read for the counts; below 1 they are scaled up from it
     unplaced : defects of the period whose photo had no scale, so that they have no place
-    inspected_m2, sheets : glass and sheets in view that count as looked at
+    glass_m2 : glass in view
+    looked_m2, looked_sheets, looked_defects : glass and sheets in view that were looked at, and the defects
+        of `kinds` on them: what the rates are made of
+    apart    : sheets in view that nobody looked at, or of which nobody knows; the defects of `kinds` on them
+    patches  : where a count of none would not mean that there is none
     net_lines_mm : the two trim lines, where the plant's figures are known
     """
 
@@ -114,14 +127,25 @@ class RibbonMap:
     points: tuple[MapPoint, ...]
     cells: tuple[MapCell, ...]
     profile: tuple[Profile, ...]
-    sheets: int
-    inspected_m2: float
+    glass_m2: float
+    looked_sheets: int
+    looked_m2: float
+    looked_defects: int
+    apart: Apart
+    patches: tuple[GlassPatch, ...]
     unplaced: int
 
     @property
     def along(self) -> str:
         """What runs along the picture: "metres" or "time"."""
         return self.wanted.along
+
+    @property
+    def looked_fraction(self) -> float | None:
+        """Part of the glass in view that was looked at, 0 to 1; None where nobody knows of any."""
+        if self.looked_m2 == 0.0 and self.apart.unknown_sheets:
+            return None
+        return self.looked_m2 / self.glass_m2 if self.glass_m2 else 0.0
 
     @property
     def total(self) -> int:
@@ -163,14 +187,17 @@ def ribbon_map(session: Session, wanted: MapFilter) -> RibbonMap | None:
     dense = total > POINT_LIMIT
     columns = FEWER_FIELDS_ALONG if total < FEW_DEFECTS else FIELDS_ALONG
     window = Window(m_lo, m_hi, x_lo, x_hi, columns, STRIPS)
-    grid = grid_counts(session, wanted, window)
+    glass = glass_of(session, wanted, window)
+    grid = grid_counts(session, wanted, window, only=glass.only, reach_mm=glass.longest_mm)
     seen = grid.by_kind()
     kinds = wanted.kinds or (*MAIN_KINDS, *sorted(set(seen) - set(MAIN_KINDS)))
-    glass = _glass(session, wanted, m_lo, m_hi)
+    apart = _apart(glass, grid, kinds)
+    counts = tuple(seen.get(kind, 0) for kind in kinds)
+    glass_m2, looked_m2 = glass.area_m2(x_lo, x_hi)
     return RibbonMap(
         wanted=wanted,
         kinds=kinds,
-        counts=tuple(seen.get(kind, 0) for kind in kinds),
+        counts=counts,
         others=tuple(sorted((kind, count) for kind, count in seen.items() if kind not in kinds)),
         m_lo=m_lo,
         m_hi=m_hi,
@@ -183,10 +210,14 @@ def ribbon_map(session: Session, wanted: MapFilter) -> RibbonMap | None:
         dense=dense,
         share=grid.share,
         points=() if dense else tuple(defects_in_view(session, wanted, m_lo, m_hi, limit=POINT_LIMIT)),
-        cells=_cells(grid, window, kinds) if dense else (),
+        cells=_cells(grid, window, kinds, glass) if dense else (),
         profile=_profile(grid, window, tuple((kind,) for kind in kinds) if dense else (kinds,), glass),
-        sheets=sum(lane.sheets for lane in glass),
-        inspected_m2=sum(lane.area_m2(x_lo, x_hi) for lane in glass),
+        glass_m2=glass_m2,
+        looked_sheets=glass.sheets[LOOKED],
+        looked_m2=looked_m2,
+        looked_defects=max(0, sum(counts) - apart.unknown_defects - apart.not_looked_defects),
+        apart=apart,
+        patches=glass.patches(),
         unplaced=_unplaced(session, wanted, clock.time_at(m_lo), clock.time_at(m_hi)),
     )
 
@@ -261,40 +292,21 @@ def _width(session: Session, wanted: MapFilter) -> tuple[float, float, tuple[flo
     return (low, high, net) if high > low else (low, low + 1.0, net)
 
 
-@dataclass(frozen=True, slots=True)
-class _Lane:
-    """Inspected sheets that share their place across the ribbon."""
+def _apart(glass: Glass, grid: GridCounts, kinds: tuple[str, ...]) -> Apart:
+    """What of the window is in no rate; its defects scaled up like all counts."""
 
-    x_lo_mm: float
-    x_hi_mm: float
-    length_m: float
-    sheets: int
+    def defects(state: str) -> int:
+        return round(sum(grid.apart.get((state, kind), 0) for kind in kinds) / grid.share)
 
-    def area_m2(self, x_lo: float, x_hi: float) -> float:
-        """Inspected glass of this lane between two places across."""
-        return max(0.0, min(x_hi, self.x_hi_mm) - max(x_lo, self.x_lo_mm)) / 1000.0 * self.length_m
+    return Apart(glass.sheets[UNKNOWN], defects(UNKNOWN), glass.sheets[NOT_LOOKED], defects(NOT_LOOKED))
 
 
-def _glass(session: Session, wanted: MapFilter, m_lo: float, m_hi: float) -> list[_Lane]:
-    query = select(
-        Sheet.x_left_mm,
-        Sheet.width_mm,
-        func.sum(Sheet.length_mm).label("length"),
-        func.count().label("sheets"),
-    ).where(
-        Sheet.line_id == wanted.line_id,
-        Sheet.state.in_(INSPECTED_STATES),
-        Sheet.ribbon_start_m >= m_lo,
-        Sheet.ribbon_start_m <= m_hi,
-    )
-    crew = inspected_by(wanted)
-    if crew is not None:
-        query = query.where(crew)
-    rows = session.execute(query.group_by(Sheet.x_left_mm, Sheet.width_mm))
-    return [_Lane(r.x_left_mm, r.x_left_mm + r.width_mm, r.length / 1000.0, r.sheets) for r in rows]
-
-
-def _cells(grid: GridCounts, window: Window, kinds: tuple[str, ...]) -> tuple[MapCell, ...]:
+def _cells(grid: GridCounts, window: Window, kinds: tuple[str, ...], glass: Glass) -> tuple[MapCell, ...]:
+    # a defect beside all sheets is as good as one on glass that nobody knows of
+    looked = [
+        [share if isfinite(share) else None for share in column]
+        for column in glass.looked_fractions().tolist()
+    ]
     return tuple(
         MapCell(
             kind,
@@ -303,6 +315,7 @@ def _cells(grid: GridCounts, window: Window, kinds: tuple[str, ...]) -> tuple[Ma
             window.x_lo_mm + j * window.x_step,
             window.x_lo_mm + (j + 1) * window.x_step,
             count,
+            looked[i][j],
         )
         for (kind, i, j), count in sorted(grid.counts.items())
         if kind in kinds
@@ -310,28 +323,18 @@ def _cells(grid: GridCounts, window: Window, kinds: tuple[str, ...]) -> tuple[Ma
 
 
 def _profile(
-    grid: GridCounts, window: Window, groups: tuple[tuple[str, ...], ...], glass: list[_Lane]
+    grid: GridCounts, window: Window, groups: tuple[tuple[str, ...], ...], glass: Glass
 ) -> tuple[Profile, ...]:
     """Rate of each group of kinds in each row across, with the limits of what was really read."""
-    sums: dict[tuple[str, int], int] = {}
-    for (kind, _, row), count in grid.counts.items():
-        sums[kind, row] = sums.get((kind, row), 0) + count
     strips = [
         (window.x_lo_mm + row * window.x_step, window.x_lo_mm + (row + 1) * window.x_step)
         for row in range(window.rows)
     ]
+    areas = [glass.area_m2(low, high)[1] * grid.share for low, high in strips]
     return tuple(
-        Profile(
-            group,
-            low,
-            high,
-            rate(
-                round(sum(sums.get((kind, row), 0) for kind in group) * grid.share),
-                sum(lane.area_m2(low, high) for lane in glass) * grid.share,
-            ),
-        )
+        Profile(group, low, high, rate(sum(grid.strips.get((kind, row), 0) for kind in group), area))
         for group in groups
-        for row, (low, high) in enumerate(strips)
+        for row, ((low, high), area) in enumerate(zip(strips, areas, strict=True))
     )
 
 

@@ -1,44 +1,60 @@
-"""Defects per square metre inspected, by the shift that inspected, with exact limits.
+"""Defects per square metre looked at, by the shift that inspected, with exact limits.
 
-A shift's rate counts what was found on the sheets it inspected over the glass of those
-sheets, so that a short shift or a stopped table does not look like a better furnace. Rates
-of crews differ with their eyes too; the pages say so.
+A shift's rate counts what was found on the sheets it looked at over the glass of those
+sheets that was looked at, so that a short shift or a stopped table does not look like a
+better furnace. Sheets of which nobody knows whether they were looked at are counted beside
+the rates. Rates of crews differ with their eyes too; the pages say so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 
+import numpy as np
 from sqlalchemy import String, case, func, null, select
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.orm import Session
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.functions import FunctionElement
 
-from models.rates import Rate, rate
-from models.records import INSPECTED_STATES, Defect, Sheet, Shift
+from models.inspections.looking import looked_share
+from models.rates import Rate, enough_glass, rate, usual_rate
+from models.records import Defect, Sheet, Shift
 from models.ribbon_clock import metre_clock
-from models.ribbon_counts import count_up_to
-from models.ribbon_filter import MapFilter, inspected_by, narrowed, stretch
+from models.ribbon_counts import LONGEST_SHEET_MM, count_up_to, defects_apart
+from models.ribbon_filter import (
+    LOOKED,
+    NOT_LOOKED,
+    UNKNOWN,
+    MapFilter,
+    how_looked,
+    in_strip,
+    inspected_by,
+    narrowed,
+    stretch,
+)
+from models.ribbon_glass import Apart
+from models.shift_calendar import local_days, unnamed_shift
 
-__all__ = ["ShiftRate", "ShiftRates", "shift_rates"]
+__all__ = ["ShiftRate", "ShiftRates", "apart_of", "shift_rates"]
 
-#: where the plant has entered no shifts: three of eight hours from 06:00 on (common practice, no source)
-UNNAMED_SHIFTS = ((6, "early"), (14, "late"), (22, "night"))
 #: more shifts than this are put together by day, and more days by week
 MOST_BARS = 130
 #: more defects than this are counted by the day on which their glass was cut, from the ribbon's index
 MANY = 200_000
+NONE_APART = Apart()
 
 
 @dataclass(frozen=True, slots=True)
 class ShiftRate:
-    """One shift (or day, or week): the glass it inspected and what it found.
+    """One shift (or day, or week): the glass it looked at and what it found.
 
+    sheets, area_m2 : sheets that it looked at, at least in part, and the glass of them that it looked at
     rates : one rate per kind, in the order of `ShiftRates.kinds`
+    apart : its other sheets
     """
 
     name: str
@@ -48,6 +64,14 @@ class ShiftRate:
     sheets: int
     area_m2: float
     rates: tuple[Rate, ...]
+    apart: Apart
+
+    @property
+    def looked_fraction(self) -> float | None:
+        """1 where it has a rate, 0 where nothing was looked at, None where nobody knows of anything."""
+        if self.area_m2 > 0.0:
+            return 1.0
+        return None if self.apart.unknown_sheets else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +81,8 @@ class ShiftRates:
     by      : "shift", "day" or "week": what one entry stands for
     cutting : True where days and weeks are those of cutting, False where they are those of inspection
     pooled  : rate of the whole stretch per kind
+    usual   : rate per m2 that is usual per kind, which an episode does not lift; None without glass looked at
+    apart   : sheets of the stretch that are in no rate; those that nobody looked at belong to no shift
     assumed : True where the plant has no shifts of its own entered and eight-hour ones were taken
     """
 
@@ -64,6 +90,8 @@ class ShiftRates:
     by: str
     shifts: tuple[ShiftRate, ...]
     pooled: tuple[Rate, ...]
+    usual: tuple[float | None, ...]
+    apart: Apart
     assumed: bool
     cutting: bool = False
 
@@ -92,9 +120,10 @@ class _Sum:
     crew: str | None
     begin: datetime
     finish: datetime
-    sheets: int
-    area_m2: float
-    counts: dict[str, int]
+    sheets: int = 0
+    area_m2: float = 0.0
+    counts: dict[str, int] = field(default_factory=dict)
+    apart: Apart = NONE_APART
 
 
 def shift_rates(session: Session, wanted: MapFilter, kinds: tuple[str, ...], zone: tzinfo) -> ShiftRates:
@@ -105,7 +134,7 @@ def shift_rates(session: Session, wanted: MapFilter, kinds: tuple[str, ...], zon
     """
     ends = stretch(session, wanted)
     if ends is None:
-        return ShiftRates(kinds, "shift", (), tuple(rate(0, 0.0) for _ in kinds), assumed=False)
+        return _summed([], kinds, "shift", NONE_APART)
     if count_up_to(session, wanted, *ends, MANY) > MANY:
         return _by_cutting(session, wanted, kinds, zone, ends)
     named = {
@@ -113,29 +142,39 @@ def shift_rates(session: Session, wanted: MapFilter, kinds: tuple[str, ...], zon
     }
     sums: dict[tuple[Any, ...], _Sum] = {}
     assumed = False
+    nobodys = NONE_APART
     # sheets of a plant that has no shifts carry the time at which they were inspected, else cut
     stamp = ten_minutes(func.coalesce(Sheet.inspected_at, Sheet.cut_at))
     slot = case((Sheet.shift_id.is_(None), stamp), else_=null())
-    for row in session.execute(_glass_query(wanted, *ends, slot)):
+    state = how_looked()
+    for row in session.execute(_glass_query(wanted, *ends, slot, state)):
+        if row.state == NOT_LOOKED and row.shift_id is None:
+            nobodys += Apart(not_looked_sheets=row.sheets)
+            continue
         entry = _entry(sums, named.get(row.shift_id), row.slot, zone)
         assumed = assumed or row.shift_id is None
-        entry.sheets += row.sheets
-        entry.area_m2 += row.mm2 / 1e6
-    query = select(Defect.kind, Sheet.shift_id, slot.label("slot"), func.count().label("n")).join(
-        Sheet, Sheet.id == Defect.sheet_id
-    )
-    query = narrowed(query, wanted, *ends, joined=True).where(Sheet.state.in_(INSPECTED_STATES))
-    for row in session.execute(query.group_by(Defect.kind, Sheet.shift_id, slot)):
+        if row.state == LOOKED:
+            entry.sheets += row.sheets
+            entry.area_m2 += row.mm2 / 1e6
+        else:
+            entry.apart += _apart(row.state, sheets=row.sheets)
+    for row in session.execute(_defect_query(wanted, *ends, slot, state)):
+        if row.state == NOT_LOOKED and row.shift_id is None:
+            nobodys += Apart(not_looked_defects=row.n)
+            continue
         entry = _entry(sums, named.get(row.shift_id), row.slot, zone)
-        entry.counts[row.kind] = entry.counts.get(row.kind, 0) + row.n
+        if row.state == LOOKED:
+            entry.counts[row.kind] = entry.counts.get(row.kind, 0) + row.n
+        elif row.kind in kinds:
+            entry.apart += _apart(row.state, defects=row.n)
     by, merged = _few_enough(sorted(sums.values(), key=lambda entry: entry.begin), zone)
-    return ShiftRates(
-        kinds=kinds,
-        by=by,
-        shifts=tuple(_finished(entry, kinds) for entry in merged),
-        pooled=_pooled(merged, kinds),
-        assumed=assumed,
-    )
+    return _summed(merged, kinds, by, nobodys, assumed=assumed)
+
+
+def _apart(state: str, *, sheets: int = 0, defects: int = 0) -> Apart:
+    if state == UNKNOWN:
+        return Apart(unknown_sheets=sheets, unknown_defects=defects)
+    return Apart(not_looked_sheets=sheets, not_looked_defects=defects)
 
 
 def _by_cutting(
@@ -144,58 +183,77 @@ def _by_cutting(
     """Rates by local day or week of cutting: one look into the index for each."""
     clock = metre_clock(session, wanted.line_id, *ends)
     if clock is None:
-        return ShiftRates(kinds, "day", (), tuple(rate(0, 0.0) for _ in kinds), assumed=False, cutting=True)
+        return _summed([], kinds, "day", NONE_APART, cutting=True)
     begin, finish = clock.time_at(ends[0]), clock.time_at(ends[1])
     days = 1 if (finish - begin) / timedelta(days=1) <= MOST_BARS else 7
     totals = [func.sum(case((Defect.kind == kind, 1), else_=0)) for kind in kinds]
-    entries = []
-    for start, end in _local_days(begin, finish, zone, days):
+    by = "day" if days == 1 else "week"
+    entries: list[_Sum] = []
+    for start, end in local_days(begin, finish, zone, days):
         m_lo = max(ends[0], clock.metre_at(start))
         m_hi = min(ends[1], clock.metre_at(end))
         if m_hi <= m_lo:
             continue
         counted = session.execute(narrowed(select(*totals), wanted, m_lo, m_hi)).one()
-        sheets, area = session.execute(_glass_between(wanted, m_lo, m_hi)).one()
-        counts = {kind: int(n or 0) for kind, n in zip(kinds, counted, strict=True)}
-        name = "day" if days == 1 else "week"
-        entries.append(_Sum(name, None, start, end, sheets or 0, (area or 0.0) / 1e6, counts))
-    return ShiftRates(
-        kinds=kinds,
-        by="day" if days == 1 else "week",
-        shifts=tuple(_finished(entry, kinds) for entry in entries),
-        pooled=_pooled(entries, kinds),
-        assumed=False,
-        cutting=True,
-    )
+        entry = _Sum(by, None, start, end)
+        entry.counts = {kind: int(n or 0) for kind, n in zip(kinds, counted, strict=True)}
+        # a sheet over midnight has glass on both days and counts as a sheet of the first
+        glass = session.execute(_glass_between(wanted, m_lo, m_hi, begun=not entries)).all()
+        for row in glass:
+            if row.state == LOOKED:
+                entry.sheets, entry.area_m2 = row.sheets, row.mm2 / 1e6
+            else:
+                entry.apart += _apart(row.state, sheets=row.sheets)
+        states = {row.state for row in glass}
+        if len(states) > 1:
+            for row in defects_apart(session, wanted, m_lo, m_hi, Defect.kind):
+                if row.kind in kinds:
+                    entry.counts[row.kind] -= row.n
+                    entry.apart += _apart(row.state, defects=row.n)
+        elif states and LOOKED not in states:
+            # all alike, so all of the day's defects are on such sheets
+            entry.apart += _apart(*states, defects=sum(entry.counts.values()))
+            entry.counts = {}
+        entries.append(entry)
+    return _summed(entries, kinds, by, NONE_APART, cutting=True)
 
 
-def _local_days(
-    begin: datetime, finish: datetime, zone: tzinfo, days: int
-) -> Iterator[tuple[datetime, datetime]]:
-    """Local days, or weeks from Monday on, that cover a period."""
-    wall = begin.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=None)
-    if days == 7:
-        wall -= timedelta(days=wall.weekday())
-    start = wall.replace(tzinfo=zone).astimezone(UTC)
-    while start < finish:
-        wall += timedelta(days=days)
-        end = wall.replace(tzinfo=zone).astimezone(UTC)
-        yield start, end
-        start = end
+def _glass_between(wanted: MapFilter, m_lo: float, m_hi: float, *, begun: bool = True) -> Any:
+    """Sums by what is known of the sheets; `begun` counts sheets that began before the stretch, too."""
+    state = how_looked()
+    query = select(state.label("state"), *_glass_sums(wanted, m_lo, m_hi, begun=begun))
+    return _of_sheets(wanted, query, m_lo, m_hi).group_by(state)
 
 
-def _glass_between(wanted: MapFilter, m_lo: float, m_hi: float) -> Any:
-    query = select(func.count(), func.sum(_inspected_width(wanted) * Sheet.length_mm)).where(
+def _glass_sums(wanted: MapFilter, m_lo: float, m_hi: float, *, begun: bool = True) -> tuple[Any, Any]:
+    """How many sheets, and mm² looked at of what of them lies on the stretch."""
+    sheets = func.count() if begun else func.sum(case((Sheet.ribbon_start_m >= m_lo, 1), else_=0))
+    end = _end_m()
+    start = case((Sheet.ribbon_start_m > m_lo, Sheet.ribbon_start_m), else_=m_lo)
+    length_mm = (case((end < m_hi, end), else_=m_hi) - start) * 1000.0
+    looked = _width_in_strip(wanted) * length_mm * looked_share()
+    return sheets.label("sheets"), func.sum(looked).label("mm2")
+
+
+def _end_m() -> Any:
+    return Sheet.ribbon_start_m + Sheet.length_mm / 1000.0
+
+
+def _of_sheets(wanted: MapFilter, query: Any, m_lo: float, m_hi: float) -> Any:
+    """The sheets that lie on a stretch, at least in part, and pass the filter."""
+    query = query.where(
         Sheet.line_id == wanted.line_id,
-        Sheet.state.in_(INSPECTED_STATES),
-        Sheet.ribbon_start_m >= m_lo,
+        # the end is what is meant; the start is what the index knows
+        Sheet.ribbon_start_m >= m_lo - LONGEST_SHEET_MM / 1000.0,
         Sheet.ribbon_start_m < m_hi,
+        _end_m() > m_lo,
+        *in_strip(wanted),
     )
     crew = inspected_by(wanted)
     return query if crew is None else query.where(crew)
 
 
-def _inspected_width(wanted: MapFilter) -> Any:
+def _width_in_strip(wanted: MapFilter) -> Any:
     """Width of a sheet within the strip asked for, as the database works it out."""
     width: Any = Sheet.width_mm
     if wanted.x_lo_mm is not None or wanted.x_hi_mm is not None:
@@ -209,22 +267,18 @@ def _inspected_width(wanted: MapFilter) -> Any:
     return width
 
 
-def _glass_query(wanted: MapFilter, m_lo: float, m_hi: float, slot: Any) -> Any:
+def _glass_query(wanted: MapFilter, m_lo: float, m_hi: float, slot: Any, state: Any) -> Any:
+    sums = _glass_sums(wanted, m_lo, m_hi)
+    query = select(Sheet.shift_id, slot.label("slot"), state.label("state"), *sums)
+    return _of_sheets(wanted, query, m_lo, m_hi).group_by(Sheet.shift_id, slot, state)
+
+
+def _defect_query(wanted: MapFilter, m_lo: float, m_hi: float, slot: Any, state: Any) -> Any:
     query = select(
-        Sheet.shift_id,
-        slot.label("slot"),
-        func.count().label("sheets"),
-        func.sum(_inspected_width(wanted) * Sheet.length_mm).label("mm2"),
-    ).where(
-        Sheet.line_id == wanted.line_id,
-        Sheet.state.in_(INSPECTED_STATES),
-        Sheet.ribbon_start_m >= m_lo,
-        Sheet.ribbon_start_m <= m_hi,
-    )
-    crew = inspected_by(wanted)
-    if crew is not None:
-        query = query.where(crew)
-    return query.group_by(Sheet.shift_id, slot)
+        Defect.kind, Sheet.shift_id, slot.label("slot"), state.label("state"), func.count().label("n")
+    ).join(Sheet, Sheet.id == Defect.sheet_id)
+    query = narrowed(query, wanted, m_lo, m_hi, joined=True)
+    return query.group_by(Defect.kind, Sheet.shift_id, slot, state)
 
 
 def _entry(sums: dict[tuple[Any, ...], _Sum], shift: Any, slot: str | None, zone: tzinfo) -> _Sum:
@@ -232,26 +286,11 @@ def _entry(sums: dict[tuple[Any, ...], _Sum], shift: Any, slot: str | None, zone
         key: tuple[Any, ...] = ("named", shift.id)
         name, crew, begin, finish = shift.name, shift.crew, shift.start_at, shift.end_at
     else:
-        begin, finish, name = _unnamed_shift(datetime.fromisoformat(f"{slot}0").replace(tzinfo=UTC), zone)
+        begin, finish, name = unnamed_shift(datetime.fromisoformat(f"{slot}0").replace(tzinfo=UTC), zone)
         key, crew = ("unnamed", begin), None
     if key not in sums:
-        sums[key] = _Sum(name, crew, begin, finish, 0, 0.0, {})
+        sums[key] = _Sum(name, crew, begin, finish)
     return sums[key]
-
-
-def _unnamed_shift(when: datetime, zone: tzinfo) -> tuple[datetime, datetime, str]:
-    """Begin, end and name of the eight hours of local time in which an instant lies."""
-    local = when.astimezone(zone)
-    midnight = local.replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=None)
-    starts = [
-        (midnight + timedelta(days=day, hours=hour), name)
-        for day in (-1, 0, 1)
-        for hour, name in UNNAMED_SHIFTS
-    ]
-    wall = local.replace(tzinfo=None)
-    n = max(i for i, (start, _) in enumerate(starts) if start <= wall)
-    begin, finish = (starts[k][0].replace(tzinfo=zone).astimezone(UTC) for k in (n, n + 1))
-    return begin, finish, starts[n][1]
 
 
 def _few_enough(entries: list[_Sum], zone: tzinfo) -> tuple[str, list[_Sum]]:
@@ -272,19 +311,38 @@ def _together(entries: Iterable[_Sum], zone: tzinfo, days: int) -> list[_Sum]:
             start -= timedelta(days=start.weekday())
         begin = start.replace(tzinfo=zone).astimezone(UTC)
         finish = (start + timedelta(days=days)).replace(tzinfo=zone).astimezone(UTC)
-        whole = merged.setdefault(
-            begin, _Sum("day" if days == 1 else "week", None, begin, finish, 0, 0.0, {})
-        )
+        whole = merged.setdefault(begin, _Sum("day" if days == 1 else "week", None, begin, finish))
         whole.sheets += entry.sheets
         whole.area_m2 += entry.area_m2
+        whole.apart += entry.apart
         for kind, n in entry.counts.items():
             whole.counts[kind] = whole.counts.get(kind, 0) + n
     return [merged[begin] for begin in sorted(merged)]
 
 
-def _pooled(entries: Sequence[_Sum], kinds: tuple[str, ...]) -> tuple[Rate, ...]:
-    area = sum(entry.area_m2 for entry in entries)
-    return tuple(rate(sum(entry.counts.get(kind, 0) for entry in entries), area) for kind in kinds)
+def _summed(
+    entries: Sequence[_Sum],
+    kinds: tuple[str, ...],
+    by: str,
+    nobodys: Apart,
+    *,
+    assumed: bool = False,
+    cutting: bool = False,
+) -> ShiftRates:
+    """The entries as rates; `nobodys` are sheets that belong to none of them."""
+    area = np.array([entry.area_m2 for entry in entries])
+    enough = np.where(enough_glass(area), area, 0.0)
+    counts = {kind: np.array([entry.counts.get(kind, 0) for entry in entries], dtype=float) for kind in kinds}
+    return ShiftRates(
+        kinds=kinds,
+        by=by,
+        shifts=tuple(_finished(entry, kinds) for entry in entries),
+        pooled=tuple(rate(int(counts[kind].sum()), float(area.sum())) for kind in kinds),
+        usual=tuple(usual_rate(counts[kind], enough) for kind in kinds),
+        apart=sum((entry.apart for entry in entries), nobodys),
+        assumed=assumed,
+        cutting=cutting,
+    )
 
 
 def _finished(entry: _Sum, kinds: tuple[str, ...]) -> ShiftRate:
@@ -296,4 +354,17 @@ def _finished(entry: _Sum, kinds: tuple[str, ...]) -> ShiftRate:
         entry.sheets,
         entry.area_m2,
         tuple(rate(entry.counts.get(kind, 0), entry.area_m2) for kind in kinds),
+        entry.apart,
     )
+
+
+def apart_of(session: Session, wanted: MapFilter) -> Apart:
+    """The sheets of a stretch that are in no rate, and the defects on them that pass the filter."""
+    ends = stretch(session, wanted)
+    if ends is None:
+        return NONE_APART
+    rows = session.execute(_glass_between(wanted, *ends))
+    found = [_apart(row.state, sheets=row.sheets) for row in rows if row.state != LOOKED]
+    if found:
+        found += [_apart(row.state, defects=row.n) for row in defects_apart(session, wanted, *ends)]
+    return sum(found, NONE_APART)

@@ -11,13 +11,12 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from sqlalchemy import func, select
+from sqlalchemy import BigInteger, cast, func, select
 from sqlalchemy.orm import Session
 
 from models.clock import zone
 from models.errors import BadValue
 from models.records import (
-    INSPECTED_STATES,
     TRACER_SECTIONS,
     Defect,
     Event,
@@ -96,7 +95,7 @@ def load(
             Sheet.width_mm,
             Sheet.x_left_mm,
             Sheet.cut_at,
-            Sheet.state,
+            Sheet.looked_fraction,
         )
         .where(*wanted)
         .order_by(Sheet.ribbon_start_m, Sheet.id)
@@ -105,12 +104,12 @@ def load(
         raise BadValue(
             "There are fewer than two sheets in this stretch; expected sheets with their place on the ribbon"
         )
-    ids, start_m, length, width, left, cut, state = zip(*rows, strict=True)
+    ids, start_m, length, width, left, cut, looked = zip(*rows, strict=True)
     sheet_ids = np.array(ids, dtype=np.int64)
     sheets = Sheets(
         np.array(start_m, dtype=float), np.array(length, dtype=float), np.array(width, dtype=float),
         np.array(left, dtype=float), np.array([c.timestamp() for c in cut]),
-        np.array([s in INSPECTED_STATES for s in state]),
+        np.array([np.nan if part is None else part for part in looked], dtype=float),
     )  # fmt: skip
     first, last = min(cut), max(cut)
     defects, defect_ids = _defects(session, line_id, sheets, sheet_ids)
@@ -352,8 +351,9 @@ def _state_of(session: Session, line_id: int) -> tuple[object, ...]:
     state: list[object] = []
     for table in (Defect, Sheet, LineLogRow, FurnaceLogRow):
         state.append(session.scalar(select(func.max(table.id)).where(table.line_id == line_id)))
-    finished = func.count().filter(Sheet.state.in_(INSPECTED_STATES))
-    state.append(session.scalar(select(finished).where(Sheet.line_id == line_id)))
+    # whole numbers, since a sum of floats hangs on the order in which a server adds
+    looked = func.count(Sheet.looked_fraction), func.sum(cast(Sheet.looked_fraction * 10_000, BigInteger))
+    state += session.execute(select(*looked).where(Sheet.line_id == line_id)).one()
     return (*state, *_plant_of(session, line_id))
 
 

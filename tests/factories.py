@@ -97,12 +97,16 @@ def make_sheet(session: Session, line: Line, **values: Any) -> Sheet:
         "width_mm": 3000.0,
         "thickness_mm": 4.0,
         "state": "waiting",
+        "looked_fraction": 0.0,
     }
     return _saved(session, Sheet(**given | values))
 
 
 def make_finished_sheet(session: Session, line_id: int, ribbon_start_m: float, **values: Any) -> Sheet:
-    """A finished sheet of 6 m x 3.21 m, cut when its metre passed at SPEED_M_PER_MIN from START on."""
+    """A sheet of 6 m x 3.21 m that was looked over, cut as its metre passed at SPEED_M_PER_MIN from START on.
+
+    In a state in which nobody looked at it, unless `looked_fraction` says otherwise, it was not looked at.
+    """
     cut_at = START + timedelta(minutes=ribbon_start_m / SPEED_M_PER_MIN)
     given = {
         "label": f"E{next(_counter):07d}",
@@ -115,6 +119,7 @@ def make_finished_sheet(session: Session, line_id: int, ribbon_start_m: float, *
         "thickness_mm": 4.0,
         "state": "finished",
         "inspected_at": cut_at + timedelta(minutes=10),
+        "looked_fraction": 1.0 if values.get("state", "finished") in ("finished", "recorded") else 0.0,
     }
     return _saved(session, Sheet(**given | values))
 

@@ -7,14 +7,14 @@ business.
 
 from vision.errors import PhotoError, SetupError, StageError, VisionError
 from vision.frames import Frame
-from vision.overlay import draw_overlay
-from vision.photo_setup import PhotoSetup
+from vision.photo.setup_file import PhotoSetup
+from vision.pictures.overlay import draw_overlay
 from vision.pipeline import inspect_photo
-from vision.results import Find, Flat, Inspection, Scale
+from vision.results import BackgroundSubtracted, Find, Inspection, Scale
 
 __all__ = [
+    "BackgroundSubtracted",
     "Find",
-    "Flat",
     "Frame",
     "Inspection",
     "PhotoError",

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vision.errors import StageError
-from vision.products import product
+from vision.one_thread import product
 
 Points = NDArray[np.float64]
 

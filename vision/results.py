@@ -20,7 +20,8 @@ from vision.frames import Frame
 DARK_FIELD = "dark_field"
 BRIGHT_FIELD = "bright_field"
 KINDS = ("bubble", "stone", "scratch")
-NOT_GLASS = ("dust", "lint", "marker", "drip", "finger mark", "cut edge", "reflection")
+# surface artefacts: on the glass or in the picture, not in the glass
+ARTEFACTS = ("dust", "lint", "marker", "drip", "finger mark", "cut edge", "reflection")
 
 FloatImage = NDArray[np.float32]
 ByteImage = NDArray[np.uint8]
@@ -53,47 +54,48 @@ class Scale:
 
 
 @dataclass(frozen=True, slots=True)
-class Flat:
+class BackgroundSubtracted:
     """A photo with its uneven light taken out.
 
     signal : float32, shape (H, W), (grey - level) / noise, in standard deviations of the photo's own noise
     at that brightness; dark field defects are mostly > 0, bright field ones mostly < 0; exactly 0 where
     mask is 0
     mask : uint8, shape (H, W), 255 where the pixel shows glass inside the field, else 0
-    level_small : float32, shape (ceil(H / block), ceil(W / block)), the light without defects, in grey values
-    block : pixels of the photo per pixel of `level_small`
-    noise_of_level : float32, shape (256,), standard deviation of a pixel's noise at that grey value
+    background_small : float32, shape (ceil(H / block_px), ceil(W / block_px)), the light without defects, in
+    grey values
+    block_px : pixels of the photo per pixel of `background_small`
+    noise_of_grey : float32, shape (256,), standard deviation of a pixel's noise at that grey value
     """
 
     signal: FloatImage
     mask: ByteImage
-    level_small: FloatImage
-    block: int
-    noise_of_level: NDArray[np.float32]
+    background_small: FloatImage
+    block_px: int
+    noise_of_grey: NDArray[np.float32]
 
-    def level_at(self, x_px: float, y_px: float) -> float:
+    def background_at(self, x_px: float, y_px: float) -> float:
         """Light without defects at a place of the photo, in grey values (bilinear)."""
-        h, w = self.level_small.shape
-        u = min(max(x_px / self.block - 0.5, 0.0), w - 1.0)
-        v = min(max(y_px / self.block - 0.5, 0.0), h - 1.0)
+        h, w = self.background_small.shape
+        u = min(max(x_px / self.block_px - 0.5, 0.0), w - 1.0)
+        v = min(max(y_px / self.block_px - 0.5, 0.0), h - 1.0)
         i, j = min(int(v), h - 2) if h > 1 else 0, min(int(u), w - 2) if w > 1 else 0
         a, b = v - i, u - j
         i1, j1 = min(i + 1, h - 1), min(j + 1, w - 1)
-        s = self.level_small
+        s = self.background_small
         top = s[i, j] * (1 - b) + s[i, j1] * b
         bottom = s[i1, j] * (1 - b) + s[i1, j1] * b
         return float(top * (1 - a) + bottom * a)
 
-    def level_patch(self, x0: int, y0: int, x1: int, y1: int) -> FloatImage:
+    def background_patch(self, x0: int, y0: int, x1: int, y1: int) -> FloatImage:
         """Light without defects over the pixels x0 <= x < x1, y0 <= y < y1, in grey values."""
-        h, w = self.level_small.shape
-        u = np.clip((np.arange(x0, x1, dtype=np.float32) + 0.5) / self.block - 0.5, 0, w - 1)
-        v = np.clip((np.arange(y0, y1, dtype=np.float32) + 0.5) / self.block - 0.5, 0, h - 1)
+        h, w = self.background_small.shape
+        u = np.clip((np.arange(x0, x1, dtype=np.float32) + 0.5) / self.block_px - 0.5, 0, w - 1)
+        v = np.clip((np.arange(y0, y1, dtype=np.float32) + 0.5) / self.block_px - 0.5, 0, h - 1)
         j = np.clip(u.astype(np.intp), 0, max(w - 2, 0))
         i = np.clip(v.astype(np.intp), 0, max(h - 2, 0))
         b, a = (u - j)[None, :], (v - i)[:, None]
         j1, i1 = np.minimum(j + 1, w - 1), np.minimum(i + 1, h - 1)
-        s = self.level_small
+        s = self.background_small
         top = s[np.ix_(i, j)] * (1 - b) + s[np.ix_(i, j1)] * b
         bottom = s[np.ix_(i1, j)] * (1 - b) + s[np.ix_(i1, j1)] * b
         patch: FloatImage = (top * (1 - a) + bottom * a).astype(np.float32)
@@ -101,12 +103,12 @@ class Flat:
 
     def noise_at(self, x_px: float, y_px: float) -> float:
         """Standard deviation of one pixel's noise at a place of the photo, in grey values."""
-        return float(self.noise_of_level[int(min(max(self.level_at(x_px, y_px), 0.0), 255.0))])
+        return float(self.noise_of_grey[int(min(max(self.background_at(x_px, y_px), 0.0), 255.0))])
 
 
 @dataclass(frozen=True, slots=True)
 class Find:
-    """Something that the eye flags in a photo.
+    """Something that the detector flags in a photo.
 
     number : 1, 2, ... as drawn on the overlay
     kind : "bubble", "stone" or "scratch", the likeliest if it is in the glass at all
@@ -199,13 +201,13 @@ class Inspection:
     """Everything that one photo gave.
 
     photo : the file's name; sha256 : of the file's bytes, hex
-    lighting : "dark_field", "bright_field", or None when nobody said
+    lighting : "dark_field", "bright_field", or None without a set-up
     width_px, height_px : of the upright photo
     frame, scale : None when the photo has no scale that can be trusted
     blur_px : standard deviation of the photo's blur
     smallest_sized_mm : finds shorter than this are flagged, not sized
     covered_mm : x0, y0, x1, y1 of the part of the field that the photo shows; covered_fraction : of the
-    field's glass; hidden : where in covered_mm no glass was looked at (`vision.hidden`)
+    field's glass; hidden : where in covered_mm no glass was looked at (`vision.field.hidden`)
     finds : in glass first, then not glass, each by falling score
     flags, messages : conditions of the whole photo (see `vision.flags`) and sentences for the inspector
     timings_s : seconds spent in "decode", "rectify", "detect", "measure"

@@ -20,6 +20,7 @@ BLUEPRINTS = (
     "webapp.trace.routes",
     "webapp.claims.routes",
     "webapp.dossier",
+    "webapp.help.routes",
 )
 
 

@@ -16,9 +16,9 @@ from PIL import Image
 
 from vision.errors import VisionError
 from vision.frames import Frame
-from vision.photo import read_colour, read_photo
-from vision.photo_setup import PhotoSetup
-from vision.results import ByteImage, Flat
+from vision.photo.read import read_colour, read_photo
+from vision.photo.setup_file import PhotoSetup
+from vision.results import BackgroundSubtracted, ByteImage
 
 Progress = Callable[[float, str], None]
 
@@ -81,15 +81,18 @@ class _Told:
     The shares are those of a 12 megapixel photo's time, roughly: they move a bar, nothing rests on them.
     """
 
+    #: the booth looks at a very large photo in parts, as the command line does
+    wants_whole = False
+
     def __init__(self, progress: Progress) -> None:
         self._progress = progress
         progress(0.05, "reading")
 
-    def light(self, grey: ByteImage, flat: Flat) -> None:
+    def background(self, grey: ByteImage, subtracted: BackgroundSubtracted) -> None:
         """The light is taken out; now the search begins."""
         self._progress(0.35, "searching")
 
-    def sightings(self, *_: object) -> None:
+    def detections(self, *_: object) -> None:
         """Everything is measured."""
         self._progress(0.95, "storing")
 

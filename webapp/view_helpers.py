@@ -8,6 +8,7 @@ from werkzeug.routing import IntegerConverter, ValidationError
 
 from models.clock import plant_time, utc_now
 from webapp import navigation
+from webapp.figures.marks import HOLLOW, sign_data
 from webapp.plant import current_book, current_plant
 from webapp.security import ROLE_WORDS
 
@@ -29,7 +30,9 @@ def init_app(app: Flask) -> None:
     app.url_map.converters["int"] = RecordNumber
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
-    app.jinja_env.globals.update(navigation=navigation.entries, role_words=ROLE_WORDS)
+    app.jinja_env.globals.update(
+        navigation=navigation.entries, role_words=ROLE_WORDS, sign_data=sign_data, hollow_signs=HOLLOW
+    )
     app.jinja_env.filters.update(
         plant_time=show_time,
         plant_span=show_span,

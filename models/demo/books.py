@@ -17,10 +17,14 @@ from models.demo.verdicts import PackPlan, reasons
 from models.grades import Decision, GradeBook, SheetToJudge
 from models.inspections.judging import digest_of_row
 from models.records import Claim, Pack
+from models.sheet.to_judge import kept_defect
 
 #: the newest sheets wait for an inspector
 WAITING = 12
 ORIGIN = "demo seed"
+#: what the demo's inspectors surely see: at 1 m the eye tells 0.3 mm apart (a minute of arc); the smallest
+#: class of the plant's grades
+SEEN_MM = 0.4
 _COVERAGE: dict[str, Any] = {
     "needed_mm": None,
     "covered_fraction": None,
@@ -116,6 +120,32 @@ class Books:
                     "inspected_by": self.inspector(index)[0] if inspected else None,
                     "inspected_at": self.at(inspected_s) if inspected else None,
                     "shift_id": shift + 1 if inspected else None,
+                    "looked_fraction": 1.0 if inspected else 0.0,
+                }
+            )
+        return rows
+
+    def look_rows(self) -> list[dict[str, Any]]:
+        """Every inspected sheet was looked over whole, by eye, in the dark."""
+        rows = []
+        for number, index in enumerate(np.flatnonzero(self.sheets.inspected).tolist(), start=1):
+            moment = self.at(float(self.sheets.inspected_s[index]) - 45)
+            user_id, who = self.inspector(index)
+            rows.append(
+                {
+                    "id": number,
+                    "sheet_id": index + 1,
+                    "looked": True,
+                    "way": "eye",
+                    "lighting": "dark_field",
+                    "distance_mm": 1000.0,
+                    "smallest_mm": SEEN_MM,
+                    "looked_at": moment,
+                    "looked_by": who,
+                    "recorded_at": moment,
+                    "recorded_by": user_id,
+                    "source": "booth",
+                    "current": True,
                 }
             )
         return rows
@@ -256,15 +286,4 @@ def label(index: int) -> str:
 
 def _as_judged(sheet: SheetToJudge) -> Iterable[dict[str, Any]]:
     for number, defect in enumerate(sheet.defects, start=1):
-        yield {
-            "kind": defect.kind,
-            "x_mm": defect.x_mm,
-            "y_mm": defect.y_mm,
-            "length_mm": defect.length_mm,
-            "width_mm": defect.width_mm,
-            "halo_mm": defect.halo_mm,
-            "detection_distance_mm": None,
-            "length_sd_mm": None,
-            "path_mm": [],
-            "ref": {"defect": defect.ref + 1, "number": number},
-        }
+        yield {**kept_defect(defect), "ref": {"defect": defect.ref + 1, "number": number}}

@@ -82,6 +82,7 @@ def add_photo_sheets(
             thickness_mm=one.thickness_mm,
             grade_id=one.grade_id,
             state="waiting",
+            looked_fraction=0.0,
         )
         metre += one.length_mm / 1000
         session.add(sheet)

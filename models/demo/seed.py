@@ -31,6 +31,7 @@ from models.records import (
     LayoutPoint,
     Line,
     LineLogRow,
+    Look,
     Pack,
     PlantFigures,
     Roll,
@@ -105,6 +106,7 @@ def seed_plant(
         _insert(session, Pack, books.pack_rows(customers))
         _insert(session, Sheet, books.sheet_rows())
         tell(0.6, "writing defects")
+        _insert(session, Look, books.look_rows())
         _insert(session, Defect, books.defect_rows())
         tell(0.7, "writing verdicts")
         verdicts = books.verdict_rows(book)

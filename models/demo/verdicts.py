@@ -13,6 +13,7 @@ from models.demo.defects import Seen
 from models.demo.people import CUSTOMERS
 from models.demo.production import DAY_S, Sheets
 from models.grades import Decision, DefectToJudge, GradeBook, SheetToJudge, judge_ladder
+from models.sheet.to_judge import defect_to_judge, sheet_to_judge
 
 PACK_SHEETS = 24
 #: a pack goes out some days after it was filled; what is younger stands in the yard
@@ -47,8 +48,11 @@ def judge_sheets(
         if not rows and (run, thickness) in clean:
             judged[index] = clean[run, thickness]
             continue
-        sheet = SheetToJudge(
-            s.NET_MM, s.SHEET_MM, thickness, "stock", tuple(_defect(seen, row) for row in rows)
+        sheet = sheet_to_judge(
+            sheet_mm=(s.NET_MM, s.SHEET_MM),
+            thickness_mm=thickness,
+            defects=[_defect(seen, row) for row in rows],
+            looked=None,
         )
         grade_id = s.RUNS[run].grade_id
         judged[index] = sheet, judge_ladder(sheet, book.grade(grade_id), book.ladder(grade_id))
@@ -97,15 +101,15 @@ def _pack(rng: np.random.Generator, grade_id: str, filled_s: float, end_s: float
 
 def _defect(seen: Seen, row: int) -> DefectToJudge:
     halo = float(seen.halo_mm[row])
-    return DefectToJudge(
-        kind=str(seen.kind[row]),
-        x_mm=round(float(seen.x_mm[row]), 1),
-        y_mm=round(float(seen.y_mm[row]), 1),
-        length_mm=float(seen.length_mm[row]),
-        width_mm=float(seen.width_mm[row]),
-        halo_mm=None if np.isnan(halo) else halo,
-        ref=row,
-    )
+    values = {
+        "kind": str(seen.kind[row]),
+        "x_mm": round(float(seen.x_mm[row]), 1),
+        "y_mm": round(float(seen.y_mm[row]), 1),
+        "length_mm": float(seen.length_mm[row]),
+        "width_mm": float(seen.width_mm[row]),
+        "halo_mm": None if np.isnan(halo) else halo,
+    }
+    return defect_to_judge(values, sheet_mm=(s.NET_MM, s.SHEET_MM), ref=row)
 
 
 def reasons(decision: Decision) -> list[dict[str, Any]]:

@@ -10,8 +10,8 @@ from decimal import Decimal
 from models.grades.cutout import CutOut, largest_piece
 from models.grades.grade import Grade
 from models.grades.judge import judge
+from models.grades.names import called
 from models.grades.numbers import exact
-from models.grades.rules import listing_of_names
 from models.grades.sheet import DefectToJudge, SheetToJudge, with_defect, without_defects
 from models.grades.verdict import ACCEPT, NOT_JUDGED, REJECT, SAID, CloseCall, Reason, Verdict
 from models.grades.ways import is_unsure
@@ -68,7 +68,7 @@ def advice(sheet: SheetToJudge, grade: Grade, *, clearance_mm: float = CUT_CLEAR
 
 def _those(sheet: SheetToJudge, places: Sequence[int]) -> str:
     names = [sheet.defects[i].name or str(i + 1) for i in places]
-    return f"{'defect' if len(names) == 1 else 'defects'} {listing_of_names(names)}"
+    return called(names)
 
 
 def blocking_faults(sheet: SheetToJudge, grade: Grade) -> tuple[int, ...] | None:

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from models.grades.grade import Grade
+from models.grades.names import called
 from models.grades.numbers import exact
 from models.grades.piece import MICRON
-from models.grades.rules import listing_of_names
 from models.grades.search import Search
 from models.grades.sheet import SheetToJudge
 from models.grades.verdict import Verdict
@@ -103,5 +103,5 @@ def _assumes(sheet: SheetToJudge) -> str:
     if not names:
         return ""
     if len(names) == 1:
-        return f"the size of defect {names[0]} is not known: it counts at its worst"
-    return f"the sizes of defects {listing_of_names(names)} are not known: they count at their worst"
+        return f"the size of {called(names)} is not known: it counts at its worst"
+    return f"the sizes of {called(names)} are not known: they count at their worst"

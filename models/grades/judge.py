@@ -155,7 +155,7 @@ def _missing(sheet: SheetToJudge, grade: Grade) -> list[Reason]:
             " is for the whole sheet"
         )
     smallest, needed = sheet.smallest_sized_mm, grade.smallest_class_mm
-    if smallest is not None and needed is not None and smallest > needed:
+    if smallest is not None and needed is not None and smallest > needed * (1 + 1e-9):
         texts.append(f"the smallest class starts at {needed:g} mm, the photos size from {smallest:.2f} mm")
     if texts:
         texts += sheet.missing

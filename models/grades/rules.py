@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any, Protocol
 
 from models.grades.case import Case, Sized
+from models.grades.names import called
 from models.grades.numbers import Interval, number
 from models.grades.verdict import ACCEPT, NOT_JUDGED, Reason
 
@@ -191,16 +192,5 @@ def as_said(length: Decimal, faults: Iterable[Sized]) -> Decimal:
 
 
 def those(faults: list[Sized]) -> str:
-    """Faults by name, shortened: `defect 4`, `defects 1, 4 and 9`, `defects 1, 2, 3 ... (40)`."""
-    return (
-        f"{'defect' if len(faults) == 1 else 'defects'} {listing_of_names([fault.name for fault in faults])}"
-    )
-
-
-def listing_of_names(names: list[str]) -> str:
-    """Names as a sentence lists them, shortened after eight."""
-    if len(names) > 8:
-        return f"{', '.join(names[:6])} ... ({len(names)})"
-    if len(names) > 1:
-        return f"{', '.join(names[:-1])} and {names[-1]}"
-    return "".join(names)
+    """Faults by name, shortened, as `names.called` has them."""
+    return called([fault.name for fault in faults])

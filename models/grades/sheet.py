@@ -32,6 +32,7 @@ class DefectToJudge:
     that is None too, nothing bounds it.
     open_at_mm : places where the fault runs out of all photos. length_mm is then the least that it can be:
     a line may go on from there, a spot may be larger.
+    placed : False where nobody knows where it lies (a photo without scale); x_mm and y_mm then say nothing.
     """
 
     kind: str
@@ -49,6 +50,7 @@ class DefectToJudge:
     name: str = ""
     length_at_most_mm: float | None = None
     open_at_mm: tuple[tuple[float, float], ...] = ()
+    placed: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +147,7 @@ def with_defect(sheet: SheetToJudge, place: int, defect: DefectToJudge) -> Sheet
     return replace(sheet, defects=defects, readings=readings)
 
 
-_NO_SIZES = ("kind", "x_mm", "y_mm", "path_mm", "ref", "name", "open_at_mm")
+_NO_SIZES = ("kind", "x_mm", "y_mm", "path_mm", "ref", "name", "open_at_mm", "placed")
 _OPTIONAL = tuple(f.name for f in fields(DefectToJudge) if f.name not in _NO_SIZES)
 
 

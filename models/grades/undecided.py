@@ -8,6 +8,7 @@ from decimal import ROUND_FLOOR, Decimal
 from itertools import pairwise
 
 from models.grades.case import Case, Sized, sized
+from models.grades.names import called
 from models.grades.numbers import plain
 from models.grades.onward import goes_on_as_line
 from models.grades.rules import Origin, Rule, reason, those
@@ -81,7 +82,7 @@ def _reason(origin: Origin, says: str, faults: list[Unsure], question: str) -> R
 
 def _open(fault: Unsure, limit: Decimal | None) -> str:
     line = goes_on_as_line(fault.defect)
-    says = f"defect {fault.name}: {OPEN_LINE if line else OPEN_SPOT}"
+    says = f"{called([fault.name])}: {OPEN_LINE if line else OPEN_SPOT}"
     if limit is not None:
         says += f"; the answer changes at {'a length' if line else 'a size'} of {plain(limit)} mm"
     return says

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from models.grades.explain import SAFETY
+from models.grades.names import called
 
 ACCEPT, REJECT, NOT_JUDGED, NOT_EXAMINED = "accept", "reject", "not_judged", "not_examined"
 """Outcomes of a reason. A verdict is accept, reject or not_judged; what was not examined is named in its
@@ -78,7 +79,7 @@ class CloseCall:
 
     def words(self) -> str:
         return (
-            f"defect {self.name or self.find + 1} measures {self.size_mm:.2f} ± {self.sd_mm:.2f} mm, "
+            f"{called([self.name or str(self.find + 1)])} measures {self.size_mm:.2f} ± {self.sd_mm:.2f} mm, "
             f"the limit is {self.limit_mm:g} mm ({self.clause}): take a close-up"
         )
 

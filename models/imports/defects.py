@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import func, insert, select
+from sqlalchemy import and_, func, insert, select
 from sqlalchemy.orm import Session
 
 from models.clock import utc_now
@@ -23,12 +23,20 @@ Progress = Callable[[str, int], None]
 Key = tuple[int, str, float, float, float | None, float | None, datetime]
 
 
+#: sheets of which it is known that nobody looked at them; one in the booth's queue is not yet looked at
+_NOT_LOOKED = and_(Sheet.looked_fraction == 0, Sheet.state.not_in(("waiting", "in_work")))
+
+
 class _SheetsOfLine:
-    """Sheets by label, fetched as asked for: (id, ribbon_start_m, x_left_mm, length_mm, width_mm)."""
+    """Sheets by label, fetched as asked for: (id, ribbon_start_m, x_left_mm, length_mm, width_mm).
+
+    not_looked : labels by number of those that nobody looked at, as the books have it
+    """
 
     def __init__(self, session: Session, line: Line) -> None:
         self.session, self.line = session, line
         self.known: dict[str, tuple[int, float, float, float, float] | None] = {}
+        self.not_looked: dict[int, str] = {}
 
     def fetch(self, labels: set[str]) -> None:
         asked = [label for label in labels if label not in self.known]
@@ -39,10 +47,13 @@ class _SheetsOfLine:
             part = asked[first : first + ASK_AT_ONCE]
             self.known.update(dict.fromkeys(part))
             query = select(
-                Sheet.label, Sheet.id, Sheet.ribbon_start_m, Sheet.x_left_mm, Sheet.length_mm, Sheet.width_mm
-            ).where(Sheet.line_id == self.line.id, Sheet.label.in_(part))
-            for label, sheet, start_m, left, length, width in self.session.execute(query):
+                Sheet.label, Sheet.id, Sheet.ribbon_start_m, Sheet.x_left_mm, Sheet.length_mm, Sheet.width_mm,
+                _NOT_LOOKED,
+            ).where(Sheet.line_id == self.line.id, Sheet.label.in_(part))  # fmt: skip
+            for label, sheet, start_m, left, length, width, unseen in self.session.execute(query):
                 self.known[label] = (sheet, start_m, left, length, width)
+                if unseen:
+                    self.not_looked[sheet] = label
 
 
 def take_defects(session: Session, line: Line, path: Path, tally: Tally, progress: Progress) -> None:
@@ -63,14 +74,31 @@ def take_defects(session: Session, line: Line, path: Path, tally: Tally, progres
             progress("defects", tally.read)
             chunk = []
     _store(session, line, chunk, sheets, state, tally)
+    if state.unlikely:
+        tally.warnings.append(_unlikely(path.name, state.unlikely, sheets.not_looked))
     progress("defects", tally.read)
 
 
+def _unlikely(name: str, count: dict[int, int], labels: dict[int, str]) -> str:
+    """Defects on sheets that nobody looked at, in a sentence. count : new defects by number of the sheet."""
+    many = len(count) > 1
+    sheets = f"{len(count)} sheets" if many else "1 sheet"
+    first = labels[next(iter(count))]
+    return (
+        f"{name}: {sum(count.values())} defects lie on {sheets} of which the books say that nobody looked at"
+        f" {'them' if many else 'it'} (first {first}); they stand, and rates leave these sheets out"
+    )
+
+
 class _State:
-    """What is remembered from chunk to chunk: rows of this file, last number on each sheet."""
+    """What is remembered from chunk to chunk: rows of this file, last number on each sheet.
+
+    unlikely : new defects on sheets that nobody looked at, by number of the sheet
+    """
 
     def __init__(self, seen: set[int], numbers: dict[int, int], ask: bool, now: datetime) -> None:
         self.seen, self.numbers, self.ask, self.now = seen, numbers, ask, now
+        self.unlikely: dict[int, int] = {}
 
 
 def _store(
@@ -97,6 +125,8 @@ def _store(
         state.seen.add(mark)
         state.numbers[key[0]] += 1
         fresh.append({**values, "number": state.numbers[key[0]]})
+        if key[0] in sheets.not_looked:
+            state.unlikely[key[0]] = state.unlikely.get(key[0], 0) + 1
     if fresh:
         session.execute(insert(Defect), fresh)
         tally.added += len(fresh)

@@ -4,7 +4,6 @@ Each act writes its record and its audit entry in the session's one transaction 
 the sheet first; the caller commits.
 """
 
-from models.inspections.coverage import CoverageSummary, Tile, coverage
 from models.inspections.deciding import (
     FindView,
     add_defect,
@@ -14,7 +13,8 @@ from models.inspections.deciding import (
     confirm_rest,
     dismiss_find,
     finds_of,
-    take_back_word,
+    say_pair,
+    take_back_decision,
     withdraw_defect,
 )
 from models.inspections.defects import DefectValues, defects_of, revisions_of
@@ -28,15 +28,23 @@ from models.inspections.judging import (
     ordered_grade,
     set_grade,
 )
+from models.inspections.looking import (
+    add_look,
+    looked_of,
+    looks_of,
+    refresh_looked,
+    statement_of,
+    take_back_look,
+)
 from models.inspections.photos import (
     INSPECT_JOB,
     add_photo,
     get_photo,
     inspect_again,
     photos_of,
-    record_failure,
-    record_inspection,
 )
+from models.inspections.recording import record_failure, record_inspection
+from models.inspections.seeing import Group, SheetSeen, sheet_seen
 from models.inspections.taking import (
     give_back,
     lines,
@@ -51,19 +59,19 @@ from models.inspections.taking import (
 
 __all__ = [
     "INSPECT_JOB",
-    "CoverageSummary",
     "DefectValues",
     "FindView",
+    "Group",
     "Judged",
-    "Tile",
+    "SheetSeen",
     "add_defect",
+    "add_look",
     "add_photo",
     "answer",
     "change_defect",
     "change_find",
     "confirm_find",
     "confirm_rest",
-    "coverage",
     "current_verdict",
     "defects_of",
     "dismiss_find",
@@ -75,18 +83,25 @@ __all__ = [
     "judge_again",
     "judge_sheet",
     "lines",
+    "looked_of",
+    "looks_of",
     "next_sheet",
     "ordered_grade",
     "pass_by",
     "photos_of",
     "record_failure",
     "record_inspection",
+    "refresh_looked",
     "reopen_sheet",
     "revisions_of",
+    "say_pair",
     "set_grade",
     "sheet_by_label",
+    "sheet_seen",
     "shift_at",
-    "take_back_word",
+    "statement_of",
+    "take_back_decision",
+    "take_back_look",
     "take_next",
     "take_sheet",
     "withdraw_defect",

@@ -18,13 +18,16 @@ from models.ribbon.place import ribbon_place
 
 #: a measured place may lie this far beyond the sheet's edge before it is called wrong
 BEYOND_EDGE_MM = 10.0
-_SIZES = ("length_mm", "width_mm", "halo_mm", "length_sd_mm", "detection_distance_mm")
+_SIZES = ("length_mm", "width_mm", "halo_mm", "length_sd_mm", "width_sd_mm", "detection_distance_mm")
 _LONGEST_MM = 100_000.0
 
 
 @dataclass(frozen=True, slots=True)
 class DefectValues:
-    """What a defect says of itself, in sheet mm; None where it is not known."""
+    """What a defect says of itself, in sheet mm; None where it is not known.
+
+    open_at_mm : places where it runs out of all photos; its length is then at least length_mm.
+    """
 
     kind: str
     x_mm: float | None = None
@@ -33,9 +36,11 @@ class DefectValues:
     width_mm: float | None = None
     halo_mm: float | None = None
     length_sd_mm: float | None = None
+    width_sd_mm: float | None = None
     detection_distance_mm: float | None = None
     angle_deg: float | None = None
     path_mm: list[Any] | None = None
+    open_at_mm: list[Any] | None = None
     note: str | None = None
 
     def changed(self, changes: dict[str, Any]) -> DefectValues:
@@ -48,8 +53,13 @@ class DefectValues:
                 )
         values = {name: getattr(self, name) for name in names} | changes
         if "length_mm" in changes and "length_sd_mm" not in changes:
-            # The uncertainty belonged to the measured size, not to the one entered by hand.
+            # The uncertainty belonged to the measured size, not to the one entered by hand; whoever enters a
+            # length has seen where it ends.
             values["length_sd_mm"] = None
+            if "open_at_mm" not in changes:
+                values["open_at_mm"] = None
+        if "width_mm" in changes and "width_sd_mm" not in changes:
+            values["width_sd_mm"] = None
         return DefectValues(**values)
 
 

@@ -6,7 +6,7 @@ get better as the inspector dismisses them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,12 +18,24 @@ from models.clock import utc_now
 from models.errors import BadValue, NotAllowedNow
 from models.grade_books import plant_book
 from models.grades import Decision, DefectToJudge, Grade, GradeBook, SheetToJudge, judge_ladder
-from models.inspections.coverage import CoverageSummary, coverage
-from models.inspections.deciding import FindView, confirm_rest, finds_of
+from models.inspections.deciding import confirm_rest
 from models.inspections.defects import defects_of
+from models.inspections.looking import looked_of, looks_of, refresh_looked
 from models.inspections.photos import photos_of
+from models.inspections.seeing import Group, SheetSeen, sheet_seen
 from models.inspections.taking import lock_sheet, open_sheet, shift_at
-from models.records import Defect, Find, Line, Pack, Photo, Sheet, Verdict
+from models.records import Defect, Line, Pack, Sheet, Verdict
+from models.sheet.joining import SeenDefect
+from models.sheet.labels import defect_label
+from models.sheet.looked import LookedAt
+from models.sheet.to_judge import (
+    KEPT,
+    defect_to_judge,
+    kept_defect,
+    readings_of,
+    seen_to_judge,
+    sheet_to_judge,
+)
 
 _SAID = (
     "sheet_id", "grade_id", "rule_set_sha256", "outcome", "downgrade_to", "reasons", "ladder", "defects",
@@ -42,7 +54,7 @@ class Judged:
     decision: Decision
     grade: Grade
     sheet: SheetToJudge
-    coverage: CoverageSummary
+    coverage: LookedAt
 
 
 def ordered_grade(session: Session, sheet: Sheet) -> tuple[str | None, str]:
@@ -88,28 +100,30 @@ def answer(session: Session, sheet_id: int, question: str, yes: bool | None, use
     return sheet
 
 
-def judge_sheet(
-    session: Session,
-    book: GradeBook,
-    sheet_id: int,
-    grade_id: str | None = None,
-    *,
-    names: Mapping[tuple[str, int], str] | None = None,
-) -> Judged:
-    """Judge a sheet as it stands; nothing is stored. Raises NotAllowedNow when no grade is named anywhere.
-
-    names : what the reasons call a thing, by ("defect" or "find", row id); else defects go by their numbers.
-    """
+def judge_sheet(session: Session, book: GradeBook, sheet_id: int, grade_id: str | None = None) -> Judged:
+    """Judge a sheet as it stands; nothing is stored. Raises NotAllowedNow when no grade is named anywhere."""
     book = plant_book(session, book)
     sheet = session.get_one(Sheet, sheet_id)
+    grade, use = grade_for(session, book, sheet, grade_id)
+    looked = looked_of(session, sheet_id, grade.smallest_class_mm)
+    to_judge = sheet_of_records(
+        sheet, use, looked, sheet_seen(session, sheet_id), defects_of(session, sheet_id)
+    )
+    return Judged(judge_ladder(to_judge, grade, book.ladder(grade.id)), grade, to_judge, looked)
+
+
+def grade_for(
+    session: Session, book: GradeBook, sheet: Sheet, grade_id: str | None = None
+) -> tuple[Grade, str]:
+    """The grade by which a sheet is judged, and its use; `grade_id` names another than the one ordered.
+
+    book : the grades in force at the plant.  Raises NotAllowedNow when none is named anywhere, NoSuchGrade.
+    """
     ordered, use = ordered_grade(session, sheet)
     wanted = grade_id or ordered
     if wanted is None:
         raise NotAllowedNow(f"sheet {sheet.label}: no grade is ordered for it; choose one")
-    grade = book.grade(wanted)
-    seen = coverage(session, sheet_id, grade.smallest_class_mm)
-    to_judge = _to_judge(session, sheet, use, seen, names or {})
-    return Judged(judge_ladder(to_judge, grade, book.ladder(wanted)), grade, to_judge, seen)
+    return book.grade(wanted), use
 
 
 def finish_sheet(
@@ -127,7 +141,7 @@ def finish_sheet(
         raise NotAllowedNow(f"sheet {sheet.label}: {what} still being looked at; wait, then finish")
     if confirm_undecided:
         confirm_rest(session, sheet_id, user_id)
-    undecided = sum(view.undecided for view in finds_of(session, sheet_id))
+    undecided = sum(group.undecided for group in sheet_seen(session, sheet_id).groups)
     if undecided:
         what = "1 find is" if undecided == 1 else f"{undecided} finds are"
         raise NotAllowedNow(f"sheet {sheet.label}: {what} not decided yet; confirm or dismiss, then finish")
@@ -136,6 +150,7 @@ def finish_sheet(
     shift = shift_at(session, sheet.line_id, verdict.decided_at)
     sheet.state, sheet.inspected_by, sheet.inspected_at = "finished", user_id, verdict.decided_at
     sheet.shift_id = None if shift is None else shift.id
+    refresh_looked(session, sheet)
     audit.append(
         session, "sheet.finish", "verdict", verdict.id, user_id=user_id, sheet_id=sheet.id,
         details={
@@ -155,15 +170,13 @@ def judge_again(
 ) -> tuple[Verdict, Verdict]:
     """Judge a finished sheet by today's rules, knowingly; returns (the old verdict, the new one).
 
-    A sheet without photos, looked over by eye, keeps what its old verdict says was seen of it.
+    A sheet without photos and looks on record keeps what its old verdict says was seen of it.
     """
     sheet = lock_sheet(session, sheet_id)
     old = current_verdict(session, sheet_id)
     if old is None:
         raise NotAllowedNow(f"sheet {sheet.label}: has no verdict yet; finish it first")
-    judged, seen = judge_sheet(session, book, sheet_id), None
-    if not photos_of(session, sheet_id):
-        judged, seen = _seen_as_before(plant_book(session, book), judged, old), old.coverage
+    judged, seen = judged_anew(session, book, sheet_id, old)
     new = _keep(session, sheet, judged, user_id, seen)
     audit.append(
         session, "sheet.judge_again", "verdict", new.id, user_id=user_id, sheet_id=sheet.id,
@@ -187,17 +200,32 @@ def digest_of_row(row: Mapping[str, Any]) -> str:
     return audit.digest_of([row[name] for name in _SAID])
 
 
-def _seen_as_before(book: GradeBook, judged: Judged, old: Verdict) -> Judged:
-    """The same judgement with the coverage that the old verdict was given by."""
-    seen = {**old.coverage, **old.sheet_as_judged}
-    sheet = replace(
-        judged.sheet,
+def judged_anew(
+    session: Session, book: GradeBook, sheet_id: int, old: Verdict
+) -> tuple[Judged, dict[str, Any] | None]:
+    """What judging a sheet again would give, and what it rests on where that is the old verdict's coverage.
+
+    Nothing is stored.
+    """
+    judged = judge_sheet(session, book, sheet_id)
+    if photos_of(session, sheet_id) or looks_of(session, sheet_id):
+        return judged, None
+    sheet = seen_as_before(judged.sheet, old.coverage, old.sheet_as_judged)
+    decision = judge_ladder(sheet, judged.grade, plant_book(session, book).ladder(judged.grade.id))
+    return Judged(decision, judged.grade, sheet, judged.coverage), old.coverage
+
+
+def seen_as_before(
+    sheet: SheetToJudge, coverage: Mapping[str, Any], as_judged: Mapping[str, Any]
+) -> SheetToJudge:
+    """The sheet with the coverage that an earlier verdict was given by."""
+    seen = {**coverage, **as_judged}
+    return replace(
+        sheet,
         covered_fraction=seen.get("covered_fraction"),
         smallest_sized_mm=seen.get("smallest_sized_mm"),
-        missing=tuple(old.coverage.get("missing", ())),
+        missing=tuple(coverage.get("missing", ())),
     )
-    decision = judge_ladder(sheet, judged.grade, book.ladder(judged.grade.id))
-    return Judged(decision, judged.grade, sheet, judged.coverage)
 
 
 def _keep(
@@ -222,7 +250,7 @@ def _keep(
         close_call=judged.decision.verdicts[0].close_call,
         reasons=ordered["reasons"],
         ladder=[one.to_dict() for one in judged.decision.verdicts],
-        defects=[_defect_dict(defect) for defect in judged.sheet.defects],
+        defects=[kept_defect(defect) for defect in judged.sheet.defects],
         sheet_as_judged={
             "width_mm": sheet.width_mm,
             "length_mm": sheet.length_mm,
@@ -245,103 +273,53 @@ def _keep(
     return verdict
 
 
-def _to_judge(
-    session: Session, sheet: Sheet, use: str, seen: CoverageSummary, names: Mapping[tuple[str, int], str]
+def sheet_of_records(
+    sheet: Sheet, use: str, looked: LookedAt, seen: SheetSeen, defects: Sequence[Defect]
 ) -> SheetToJudge:
-    middle = (sheet.width_mm / 2, sheet.length_mm / 2)
-    defects = defects_of(session, sheet.id)
-    views = [view for view in finds_of(session, sheet.id) if view.undecided]
-    listed = [_from_defect(defect, middle, names) for defect in defects]
-    listed += [_from_find(view, middle, names) for view in views]
-    return SheetToJudge(
-        width_mm=sheet.width_mm,
-        length_mm=sheet.length_mm,
+    """What the judge gets of a sheet: its defects that count, and what photos show that nobody has decided
+    about.
+    """
+    sheet_mm = (sheet.width_mm, sheet.length_mm)
+    counted = [group for group in seen.groups if group.counts]
+    placed = {
+        number: _of_group(group, sheet_mm)
+        for number in range(len(seen.joined.groups))
+        if (group := seen.in_place(number)).counts
+    }
+    alone = [_of_group(group, sheet_mm) for group in counted if group.seen is None]
+    told = {defect.id for group in counted for defect in group.defects}
+    others = [_of_defect(defect, sheet_mm) for defect in defects if defect.id not in told]
+    rest = [*alone, *others]
+    return sheet_to_judge(
+        sheet_mm=sheet_mm,
         thickness_mm=sheet.thickness_mm,
         use=use,
-        defects=tuple(listed),
-        covered_fraction=seen.covered_fraction,
-        smallest_sized_mm=seen.smallest_sized_mm if _all_bounded(session, defects, views, seen) else None,
-        missing=seen.missing,
+        defects=[*placed.values(), *rest],
+        looked=looked,
         optical_angle_deg=sheet.optical_angle_deg,
-        answers=dict(sheet.answers or {}),
+        answers=sheet.answers,
+        readings=readings_of(seen.joined, placed, rest),
     )
 
 
-def _all_bounded(
-    session: Session, defects: list[Defect], views: list[FindView], seen: CoverageSummary
-) -> bool:
-    """Whether whatever has no size is surely smaller than the sheet's photos can size.
-
-    A find without size in an overview photo may be larger than the close-ups' limit: then no
-    limit is handed to the judge, and it asks for a size.
-    """
-    unsized = [view.best.photo_id for view in views if view.best.length_mm is None]
-    for defect in defects:
-        if defect.length_mm is None:
-            find = None if defect.find_id is None else session.get(Find, defect.find_id)
-            if find is None:
-                return False
-            unsized.append(find.photo_id)
-    for photo_id in unsized:
-        limit = session.get_one(Photo, photo_id).smallest_sized_mm
-        if limit is None or seen.smallest_sized_mm is None or limit > seen.smallest_sized_mm:
-            return False
-    return True
+def _of_group(group: Group, sheet_mm: tuple[float, float]) -> DefectToJudge:
+    defect = group.defect
+    if defect is not None and not group.undecided:
+        return _of_defect(defect, sheet_mm, group.seen)
+    ref = {"find": group.find.id, "number": group.find.number}
+    if group.seen is None:
+        values = {name: getattr(group.find, name, None) for name in KEPT}
+        return defect_to_judge(values, sheet_mm=sheet_mm, ref=ref, name=group.name)
+    judged = seen_to_judge(group.seen, sheet_mm=sheet_mm, ref=ref, name=group.name)
+    # what a person said of its kind stands, though its parts are to be decided again
+    return judged if defect is None else replace(judged, kind=defect.kind)
 
 
-def _from_defect(
-    defect: Defect, middle: tuple[float, float], names: Mapping[tuple[str, int], str]
+def _of_defect(
+    defect: Defect, sheet_mm: tuple[float, float], seen: SeenDefect | None = None
 ) -> DefectToJudge:
-    placed = defect.x_mm is not None and defect.y_mm is not None
-    return DefectToJudge(
-        kind=defect.kind,
-        # A defect of a photo without scale has no place: it goes in unsized, which no rule lets pass.
-        x_mm=defect.x_mm if defect.x_mm is not None else middle[0],
-        y_mm=defect.y_mm if defect.y_mm is not None else middle[1],
-        length_mm=defect.length_mm if placed else None,
-        width_mm=defect.width_mm,
-        halo_mm=defect.halo_mm,
-        detection_distance_mm=defect.detection_distance_mm,
-        length_sd_mm=defect.length_sd_mm,
-        path_mm=_path(defect.path_mm),
-        ref={"defect": defect.id, "number": defect.number},
-        name=names.get(("defect", defect.id), str(defect.number)),
-    )
-
-
-def _from_find(
-    view: FindView, middle: tuple[float, float], names: Mapping[tuple[str, int], str]
-) -> DefectToJudge:
-    find = view.best
-    return DefectToJudge(
-        kind=find.kind,
-        x_mm=find.x_mm if find.x_mm is not None else middle[0],
-        y_mm=find.y_mm if find.y_mm is not None else middle[1],
-        length_mm=find.length_mm,
-        width_mm=find.width_mm,
-        halo_mm=find.halo_mm,
-        length_sd_mm=find.length_sd_mm,
-        width_sd_mm=find.width_sd_mm,
-        path_mm=_path(find.path_mm),
-        ref={"find": view.find.id, "number": view.find.number},
-        name=names.get(("find", view.find.id), f"find {view.find.number}"),
-    )
-
-
-def _path(points: list[Any] | None) -> tuple[tuple[float, float], ...]:
-    return tuple((float(x), float(y)) for x, y in points or ())
-
-
-def _defect_dict(defect: DefectToJudge) -> dict[str, Any]:
-    return {
-        "kind": defect.kind,
-        "x_mm": defect.x_mm,
-        "y_mm": defect.y_mm,
-        "length_mm": defect.length_mm,
-        "width_mm": defect.width_mm,
-        "halo_mm": defect.halo_mm,
-        "detection_distance_mm": defect.detection_distance_mm,
-        "length_sd_mm": defect.length_sd_mm,
-        "path_mm": [list(point) for point in defect.path_mm],
-        "ref": defect.ref,
-    }
+    values = {name: getattr(defect, name, None) for name in (*KEPT, "path_mm", "open_at_mm")}
+    if seen is not None and defect.length_mm is None:
+        values["length_at_most_mm"] = seen.length_at_most_mm
+    ref = {"defect": defect.id, "number": defect.number}
+    return defect_to_judge(values, sheet_mm=sheet_mm, ref=ref, name=defect_label(defect.number))

@@ -75,7 +75,7 @@ def pass_by(session: Session, sheet_id: int, user_id: int | None) -> Sheet:
         raise NotAllowedNow(
             f"sheet {sheet.label}: is {_words(sheet.state)}; only a waiting sheet can pass by"
         )
-    sheet.state = "passed_by"
+    sheet.state, sheet.looked_fraction = "passed_by", 0.0
     audit.append(session, "sheet.pass_by", "sheet", sheet.id, user_id=user_id, sheet_id=sheet.id)
     return sheet
 
@@ -124,7 +124,7 @@ def reopen_sheet(session: Session, sheet_id: int, user_id: int | None, reason: s
         raise NotAllowedNow(f"sheet {sheet.label}: is {_words(sheet.state)} and need not be opened again")
     if not reason.strip():
         raise NotAllowedNow(f"sheet {sheet.label}: say why it is opened again")
-    sheet.state, sheet.taken_by, sheet.taken_at = "in_work", user_id, utc_now()
+    sheet.state, sheet.taken_by, sheet.taken_at, sheet.looked_fraction = "in_work", user_id, utc_now(), 0.0
     audit.append(
         session, "sheet.reopen", "sheet", sheet.id, user_id=user_id, sheet_id=sheet.id,
         details={"reason": reason.strip()[:2000]},

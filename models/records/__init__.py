@@ -8,9 +8,10 @@ from models.records.audit import AuditEntry, AuditHead
 from models.records.base import Base
 from models.records.claim import CLAIM_STATES, Claim
 from models.records.defect import DEFECT_SOURCES, Defect
-from models.records.find import FIND_DECISIONS, Find, FindDecision
+from models.records.find import FIND_DECISIONS, Find, FindDecision, FindPair
 from models.records.grade import GradeConfirmation, PlantGrade
 from models.records.job import JOB_STATES, Job
+from models.records.look import LOOK_SOURCES, LOOK_WAYS, Look
 from models.records.order import USES, Customer, Pack
 from models.records.photo import PHOTO_STATES, Photo
 from models.records.plant import (
@@ -25,7 +26,7 @@ from models.records.plant import (
     Shift,
 )
 from models.records.saved_setup import SavedSetup
-from models.records.sheet import INSPECTED_STATES, SHEET_STATES, Sheet
+from models.records.sheet import SHEET_STATES, Sheet
 from models.records.tracer import TRACER_METHODS, TRACER_SECTIONS, TracerReading, TracerRun
 from models.records.user import ROLES, User
 from models.records.verdict import OUTCOMES, Verdict
@@ -35,8 +36,9 @@ __all__ = [
     "CLAIM_STATES",
     "DEFECT_SOURCES",
     "FIND_DECISIONS",
-    "INSPECTED_STATES",
     "JOB_STATES",
+    "LOOK_SOURCES",
+    "LOOK_WAYS",
     "OUTCOMES",
     "PHOTO_STATES",
     "ROLES",
@@ -54,6 +56,7 @@ __all__ = [
     "Event",
     "Find",
     "FindDecision",
+    "FindPair",
     "FurnaceLogRow",
     "GradeConfirmation",
     "ImportRun",
@@ -61,6 +64,7 @@ __all__ = [
     "LayoutPoint",
     "Line",
     "LineLogRow",
+    "Look",
     "Pack",
     "Photo",
     "PlantFigures",

@@ -44,9 +44,13 @@ class Defect(Base):
     width_mm: Mapped[float | None]
     halo_mm: Mapped[float | None]
     length_sd_mm: Mapped[float | None]
+    width_sd_mm: Mapped[float | None]
     detection_distance_mm: Mapped[float | None] = mapped_column(comment="from how far it is seen, as entered")
     angle_deg: Mapped[float | None]
     path_mm: Mapped[list[Any] | None]
+    open_at_mm: Mapped[list[Any] | None] = mapped_column(
+        comment="[x, y] where it runs out of all photos; its length is then at least length_mm"
+    )
     ribbon_m: Mapped[float | None] = mapped_column(comment="ribbon_start_m + y_mm / 1000")
     ribbon_x_mm: Mapped[float | None] = mapped_column(comment="x_left_mm + x_mm")
     found_at: Mapped[Moment] = mapped_column(comment="when it was seen, as stamped")

@@ -67,3 +67,17 @@ class FindDecision(Base):
     decided_by: Mapped[int | None] = link("user_account.id", "who decided")
     supersedes_id: Mapped[int | None] = link("find_decision.id", "the earlier word", unique=True)
     current: Mapped[bool] = mapped_column(comment="the word that holds now")
+
+
+class FindPair(Base):
+    """A person's decision that two finds are one defect, or two. A later one supersedes it."""
+
+    __tablename__ = "find_pair"
+
+    id: Mapped[Id]
+    first_id: Mapped[int] = link("find.id", "the one find", index=True)
+    second_id: Mapped[int] = link("find.id", "the other find", index=True)
+    same: Mapped[bool] = mapped_column(comment="true: one defect; false: two")
+    decided_at: Mapped[Moment]
+    decided_by: Mapped[int | None] = link("user_account.id", "who decided")
+    current: Mapped[bool] = mapped_column(comment="the decision that holds now")

@@ -13,11 +13,10 @@ from models.records.order import Pack
 from models.records.plant import Line
 
 #: waiting: to be inspected. in_work: an inspector has taken it. finished: inspected here, with a verdict.
-#: recorded: inspected outside this program, its defects came by import (they count as inspected glass).
-#: passed_by: went on without inspection.
+#: recorded: inspected outside this program, if at all; its defects came by import.
+#: passed_by: went on without inspection. Which part of it was looked at is another question:
+#: `looked_fraction`.
 SHEET_STATES = ("waiting", "in_work", "finished", "recorded", "passed_by")
-#: the states in which a sheet counts as looked at, for rates and exposure
-INSPECTED_STATES = ("finished", "recorded")
 
 
 class Sheet(Base):
@@ -52,6 +51,9 @@ class Sheet(Base):
     inspected_by: Mapped[int | None] = link("user_account.id", "inspector who finished it")
     inspected_at: Mapped[datetime | None] = mapped_column(comment="when inspection was finished")
     shift_id: Mapped[int | None] = link("shift.id", "shift in which it was inspected", index=True)
+    looked_fraction: Mapped[float | None] = mapped_column(
+        comment="part of it that was looked at, 0 to 1, by its looks and photos; empty: nobody knows"
+    )
 
     line: Mapped[Line] = relationship()
     pack: Mapped[Pack | None] = relationship()

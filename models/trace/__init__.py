@@ -15,6 +15,7 @@ from models.trace.data import (
     Vessels,
 )
 from models.trace.episodes import Rules
+from models.trace.exposure import Exposure
 from models.trace.newest import trace_newest
 from models.trace.result import Curve, Episode, TraceResult
 from models.trace.run import trace
@@ -23,6 +24,7 @@ __all__ = [
     "Curve",
     "Defects",
     "Episode",
+    "Exposure",
     "LineRows",
     "PlantEvent",
     "RollPlace",

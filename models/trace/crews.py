@@ -16,6 +16,9 @@ from models.trace.drift import precision_bands
 
 HALF_HOUR_S = 1800.0
 LENGTHS_H = (8.0, 12.0, 6.0)
+#: part of the fullest shift; one of which less was looked at, as far as is estimated, tells nothing of its
+#: crew, since perhaps nobody looked at all
+LEAST_OF_SHIFT = 0.25
 PRIOR_SD = 0.45  # of the logarithm of a shift's sharpness
 
 
@@ -38,17 +41,21 @@ class Shifts:
         return np.clip(np.searchsorted(self.edges_s, time_s, side="right") - 1, 0, self.edges_s.size - 2)
 
 
-def find_shifts(time_s: np.ndarray, counts: np.ndarray, expected: np.ndarray) -> Shifts:
+def find_shifts(
+    time_s: np.ndarray, counts: np.ndarray, expected: np.ndarray, *, least: float = 0.0
+) -> Shifts:
     """The pattern of shift changes that explains jumps common to all kinds.
 
     time_s : start of half-hour cells, shape (T,); counts, expected : of all kinds together, shape (T,)
+    least : hours with less than this part of the most that was expected of any are not compared
     """
     reach = 5
     c, e = (np.concatenate([[0.0], np.cumsum(v)]) for v in (counts, expected))
     at = np.arange(reach, time_s.size - reach + 1)
     after_c, before_c = c[at + reach - 1] - c[at], c[at] - c[at - reach + 1]
     after_e, before_e = e[at + reach - 1] - e[at], e[at] - e[at - reach + 1]
-    usable = (after_e > 0) & (before_e > 0) & (after_c + before_c > 6)
+    few = least * float(np.maximum(after_e, before_e).max(initial=0.0))
+    usable = (after_e > few) & (before_e > few) & (after_c + before_c > 6)
     jump = np.log((after_c + 0.5) / np.maximum(after_e, 1e-9)) - np.log(
         (before_c + 0.5) / np.maximum(before_e, 1e-9)
     )
@@ -76,12 +83,19 @@ def find_shifts(time_s: np.ndarray, counts: np.ndarray, expected: np.ndarray) ->
 
 
 def sharpness(
-    counts: np.ndarray, expected: np.ndarray, use: np.ndarray, *, length_h: float, drift_sd: float = 0.25
+    counts: np.ndarray,
+    expected: np.ndarray,
+    use: np.ndarray,
+    *,
+    length_h: float,
+    drift_sd: float = 0.25,
+    least: float = 0.0,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Log sharpness of each shift from the kinds marked in `use`, and its variance.
 
     counts, expected : float arrays, shape (K, J), by kind and shift (expected at a level rate)
     use : bool array, shape (K,)
+    least : shifts with less than this part of the most that was expected of any say nothing
 
     The most likely sharpness and drifts together (a banded linear system), with Student weights against
     episodes. Only differences between shifts count: the mean is set to 0.
@@ -90,7 +104,7 @@ def sharpness(
     kinds, shifts = c.shape
     if kinds == 0:
         return np.zeros(shifts), np.full(shifts, PRIOR_SD**2)
-    seen = e > 0
+    seen = e > least * e.max(axis=1, keepdims=True)
     rate = np.array(
         [np.median((c[k] / np.maximum(e[k], 1e-9))[seen[k]]) if seen[k].any() else 1.0 for k in range(kinds)]
     )

@@ -53,18 +53,23 @@ class LineRows:
 
 @dataclass(frozen=True)
 class Sheets:
-    """Sheets sorted by metre, arrays of shape (S,); `cut_s` as stamped by the inspection computer."""
+    """Sheets sorted by metre, arrays of shape (S,); `cut_s` as stamped by the inspection computer.
+
+    looked : part of each that was looked at, 0 to 1; NaN where nobody knows
+    """
 
     start_m: np.ndarray
     length_mm: np.ndarray
     width_mm: np.ndarray
     x_left_mm: np.ndarray
     cut_s: np.ndarray
-    inspected: np.ndarray
+    looked: np.ndarray
 
     def __post_init__(self) -> None:
         if self.start_m.size and (np.diff(self.start_m) < 0).any():
             raise BadValue("Sheets: expected them sorted by metre of ribbon.")
+        if ((self.looked < 0) | (self.looked > 1)).any():
+            raise BadValue("Sheets: part looked at: expected 0 to 1, NaN for unknown.")
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,8 @@
 """Counts and inspected glass on a grid of time x width.
 
 Time is the true time at the inspection point, in cells of `cell_s`; width is cells of `cell_mm`
-from the left gross edge. Exposure is square metres of sheets that were really looked at.
+from the left gross edge. Exposure is square metres that were really looked at: of a sheet that was looked
+at in part, or that perhaps was looked at, that part, spread over the whole sheet.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from models.trace.clock_steps import LineClock
+from models.trace.crews import LEAST_OF_SHIFT
 from models.trace.data import Defects, Sheets
+from models.trace.exposure import Exposure, estimate_exposure
 
 CELL_S = 1800.0
 CELL_MM = 25.0
@@ -22,7 +25,10 @@ BLIND_EXPECTED = 40.0  # defects of all kinds a stretch should have shown before
 
 @dataclass(frozen=True)
 class Stretch:
-    """Sheets of a stretch of ribbon that nobody seems to have inspected."""
+    """Sheets of a stretch of ribbon that nobody seems to have looked at.
+
+    expected : defects that were to be expected there; where nobody recorded who looked, sheets with defects
+    """
 
     from_m: float
     to_m: float
@@ -41,6 +47,7 @@ class Grid:
     counts : float array, shape (K, T, X), defects on it
     time_s, x_mm, kind : the defects counted, arrays of shape (D,), in line order
     index, sheet : shape (D,), row of each in the defects given, and its sheet
+    estimated : whether the part looked at is estimated of some sheets
     """
 
     t0_s: float
@@ -55,6 +62,12 @@ class Grid:
     index: np.ndarray
     sheet: np.ndarray
     blind: tuple[Stretch, ...] = ()
+    estimated: bool = False
+
+    @property
+    def least_of_shift(self) -> float:
+        """Part of the fullest shift that must have been looked at for a shift to tell of its crew."""
+        return LEAST_OF_SHIFT if self.estimated else 0.0
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -71,12 +84,14 @@ class Grid:
 
 
 def unseen_sheets(
-    sheets: Sheets, defects: Defects, clock: LineClock
+    sheets: Sheets, defects: Defects, clock: LineClock, looked: np.ndarray
 ) -> tuple[np.ndarray, tuple[Stretch, ...]]:
     """Sheets in stretches without a single defect of any kind where many were to be expected.
 
     A stretch counts as unseen when, at a third of the rate of the day around it, its silence would have a
     chance below about one in a million (Poisson): crews and drift do not reach that far.
+
+    looked : float array, shape (S,), part of each sheet that was looked at
 
     Returns
     -------
@@ -84,9 +99,9 @@ def unseen_sheets(
     """
     n = sheets.start_m.size
     count = np.bincount(defects.sheet[defects.sheet >= 0], minlength=n)[:n].astype(float)
-    area = np.where(sheets.inspected, sheets.length_mm * sheets.width_mm / 1e6, 0.0)
+    area = looked * (sheets.length_mm * sheets.width_mm / 1e6)
     time = clock.true_time(sheets.start_m)
-    busy = np.flatnonzero((count > 0) & sheets.inspected)
+    busy = np.flatnonzero((count > 0) & (looked > 0))
     unseen = np.zeros(n, dtype=bool)
     if busy.size < 20:
         return unseen, ()
@@ -105,25 +120,34 @@ def unseen_sheets(
         expected = float(gap_area[g] * rate)
         if expected > BLIND_EXPECTED:
             unseen[lo:hi] = True
-            stretches.append(
-                Stretch(
-                    float(sheets.start_m[lo]),
-                    float(sheets.start_m[hi - 1] + sheets.length_mm[hi - 1] / 1000),
-                    float(time[lo]),
-                    float(clock.true_time(sheets.start_m[hi - 1] + sheets.length_mm[hi - 1] / 1000)),
-                    hi - lo,
-                    expected,
-                )
-            )
+            stretches.append(_stretch(sheets, clock, lo, hi, expected))
     return unseen, tuple(stretches)
 
 
+def _stretch(sheets: Sheets, clock: LineClock, lo: int, hi: int, expected: float) -> Stretch:
+    """Sheets [lo, hi) on the ribbon and in true time."""
+    ends = np.array([sheets.start_m[lo], sheets.start_m[hi - 1] + sheets.length_mm[hi - 1] / 1000])
+    (from_m, to_m), (start_s, end_s) = ends.tolist(), clock.true_time(ends).tolist()
+    return Stretch(from_m, to_m, start_s, end_s, hi - lo, expected)
+
+
 def make_grid(
-    sheets: Sheets, defects: Defects, clock: LineClock, cell_s: float = CELL_S, cell_mm: float = CELL_MM
+    sheets: Sheets,
+    defects: Defects,
+    clock: LineClock,
+    exposure: Exposure | None = None,
+    cell_s: float = CELL_S,
+    cell_mm: float = CELL_MM,
 ) -> Grid:
-    """Lay the inspected sheets and their defects on the grid."""
-    unseen, blind = unseen_sheets(sheets, defects, clock)
-    looked = sheets.inspected & ~unseen
+    """Lay the sheets that were looked at and their defects on the grid.
+
+    exposure : the part looked at of each sheet; None: as told in `sheets`, what is unknown estimated
+    """
+    exposure = exposure or estimate_exposure(sheets, defects)
+    unseen, blind = unseen_sheets(sheets, defects, clock, exposure.looked)
+    silent = [_stretch(sheets, clock, s.first, s.end, s.expected) for s in exposure.silences]
+    part = np.where(unseen, 0.0, exposure.looked)
+    looked = part > 0
     middle = sheets.start_m + sheets.length_mm / 2000.0
     sheet_t = clock.true_time(middle)
     t0 = np.floor(sheet_t.min() / 3600.0) * 3600.0
@@ -134,7 +158,7 @@ def make_grid(
     row = np.clip(((sheet_t - t0) / cell_s).astype(int), 0, rows - 1)
     area = _exposure(
         row[looked], (left[looked] - x0) / cell_mm, (right[looked] - x0) / cell_mm,
-        sheets.length_mm[looked] / 1000.0 * cell_mm / 1000.0, rows, columns,
+        part[looked] * sheets.length_mm[looked] / 1000.0 * cell_mm / 1000.0, rows, columns,
     )  # fmt: skip
     # a defect belongs to the cell of its sheet, so that counts and glass never part at a cell's edge
     known = defects.sheet >= 0
@@ -148,7 +172,8 @@ def make_grid(
     time = clock.true_time(defects.ribbon_m[use])
     return Grid(
         float(t0), cell_s, float(x0), cell_mm, area, counts, time,
-        defects.ribbon_x_mm[use], defects.kind[use], use, defects.sheet[use], blind,
+        defects.ribbon_x_mm[use], defects.kind[use], use, defects.sheet[use],
+        tuple(sorted((*blind, *silent), key=lambda stretch: stretch.from_m)), exposure.unknown > 0,
     )  # fmt: skip
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from models.trace.data import Defects, Sheets, TraceInput
 from models.trace.episodes import Rules
+from models.trace.exposure import estimate_exposure
 from models.trace.result import Episode, TraceResult
 from models.trace.run import trace
 
@@ -19,8 +20,8 @@ DAY_S = 86400.0
 EDGE_DAYS = 2.0  # at the start of the newest days an episode may be cut off: there the earlier trace is kept
 
 
-def newest_part(given: TraceInput, days: float) -> tuple[TraceInput, np.ndarray]:
-    """The last days of an input, and the rows of its defects in the whole."""
+def newest_part(given: TraceInput, days: float) -> tuple[TraceInput, np.ndarray, int]:
+    """The last days of an input, the rows of its defects in the whole, and the row of its first sheet."""
     sheets = given.sheets
     first = int(np.argmax(sheets.cut_s >= sheets.cut_s.max() - days * DAY_S))
     rows = np.flatnonzero(given.defects.sheet >= first)
@@ -30,13 +31,14 @@ def newest_part(given: TraceInput, days: float) -> tuple[TraceInput, np.ndarray]
             given,
             sheets=Sheets(
                 sheets.start_m[first:], sheets.length_mm[first:], sheets.width_mm[first:],
-                sheets.x_left_mm[first:], sheets.cut_s[first:], sheets.inspected[first:],
+                sheets.x_left_mm[first:], sheets.cut_s[first:], sheets.looked[first:],
             ),
             defects=Defects(
                 d.kinds, d.kind[rows], d.ribbon_m[rows], d.ribbon_x_mm[rows], d.sheet[rows] - first
             ),
         ),
         rows,
+        first,
     )  # fmt: skip
 
 
@@ -47,10 +49,12 @@ def trace_newest(
 
     before : the last whole trace; rows in its episodes' `members` must be rows of `given`
     """
-    part, rows = newest_part(given, days)
+    part, rows, first = newest_part(given, days)
     if part.sheets.start_m.size < 2 or part.defects.kind.size == 0:
         return before
-    fresh = trace(part, rules)
+    # what was looked at is estimated from the whole record: the more silences, the better they are told apart
+    exposure = estimate_exposure(given.sheets, given.defects)
+    fresh = trace(part, rules, exposure.since(first))
     edge = fresh.first_s + EDGE_DAYS * DAY_S
     kept = [e for e in before.episodes if e.seen_start_s < edge]
     for episode in fresh.episodes:
@@ -73,6 +77,7 @@ def trace_newest(
         + tuple(s for s in fresh.sharpness if s[0] >= edge),
         defects_counted=max(before.defects_counted, int((given.defects.sheet >= 0).sum())),
         last_s=max(before.last_s, fresh.last_s),
+        exposure=exposure,
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from models.trace.clock_steps import ClockStep
 from models.trace.crews import Shifts
+from models.trace.exposure import Exposure
 from models.trace.grid import Stretch
 from models.trace.origin import Cause
 from models.trace.repeats import Pitch
@@ -129,6 +130,7 @@ class TraceResult:
     """All episodes, by time seen, and what was put right on the way.
 
     sharpness : per shift (start s, factor against the mean, standard error of its logarithm)
+    exposure : which part of the sheets was looked at, and where that comes from
     """
 
     episodes: tuple[Episode, ...]
@@ -140,15 +142,23 @@ class TraceResult:
     defects_counted: int
     first_s: float
     last_s: float
+    exposure: Exposure
+
+    def longest_blind(self, most: int) -> tuple[Stretch, ...]:
+        """The stretches that nobody seems to have looked at, in line order; of many the longest `most`."""
+        longest = sorted(self.blind, key=lambda stretch: -stretch.sheets)[:most]
+        return tuple(sorted(longest, key=lambda stretch: stretch.from_m))
 
     def as_json(self, when: Callable[[float], str]) -> dict[str, Any]:
         return {
             "episodes": [e.as_json(when) for e in self.episodes],
+            "looked_at_source": self.exposure.source,
             "looked_at": {
                 "start": when(self.first_s),
                 "end": when(self.last_s),
                 "inspected_m2": round(self.inspected_m2, 1),
                 "defects": self.defects_counted,
+                **self.exposure.as_json(),
             },
             "clock_steps": [
                 {"start": when(s.start_s), "end": when(s.end_s), "step_s": round(s.step_s),

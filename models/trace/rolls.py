@@ -10,12 +10,17 @@ from models.trace.data import RollPlace
 from models.trace.repeats import Pitch
 from models.trace.routes import Routes
 
-# ratio of pitch on the cold ribbon to pi x diameter: as drawn; ribbon shrunk from about 600 C (0.52 %); the
-# hot roll grown by up to 1 % against that. (weight, mean, standard deviation)
+# Ratio of pitch on the cold ribbon to pi x diameter, as (weight, mean, standard deviation):
+# - as drawn: hot roll and shrunk ribbon cancel, or the plant's diameter is that of the hot roll;
+# - ribbon shrunk from about 600 C at the lehr's entry (temperature: common practice, no source) to 20 C:
+#   580 K at 9e-6 per K (expansion of soda-lime glass: from memory) are 0.52 %;
+# - hot roll grown against that, by 0.7 to 1 % (from memory).
+# The weights are set by hand: no count of such cases is known.
 RATIOS = ((0.55, 1.0, 0.0015), (0.15, 0.9948, 0.0015), (0.30, 1.0, 0.008))
-MULTIPLES = ((1, 0.94), (2, 0.04), (3, 0.02))  # even marks on one roll: pitch is a half or a third
-WIDEST = 0.025
-NO_ROLL = 0.02
+# even marks on one roll: pitch is a half or a third of the circumference (weights set by hand)
+MULTIPLES = ((1, 0.94), (2, 0.04), (3, 0.02))
+WIDEST = 0.025  # relative misfit beyond which no roll is named: the 2 % of heat and some wear (set by hand)
+NO_ROLL = 0.02  # chance that the roll is not in the plant's list (set by hand)
 
 
 @dataclass(frozen=True)

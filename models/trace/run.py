@@ -11,6 +11,7 @@ from models.trace.curves import episode_curve
 from models.trace.data import TraceInput
 from models.trace.episodes import Rules, find_episodes
 from models.trace.excursions import find_excursions
+from models.trace.exposure import Exposure, estimate_exposure
 from models.trace.fits import median, vessel_ends
 from models.trace.grid import Grid, make_grid
 from models.trace.origin import Cause, Origin, causes_of, explain, with_shared_vessels
@@ -25,8 +26,10 @@ NARROW_MM = 250.0
 SAME_PLACE = 0.5  # mean resultant length of places on the sheet above which the cold end did it
 
 
-def trace(given: TraceInput, rules: Rules | None = None) -> TraceResult:
+def trace(given: TraceInput, rules: Rules | None = None, exposure: Exposure | None = None) -> TraceResult:
     """Trace one line.
+
+    exposure : the part looked at of each sheet; None: as told, and estimated where nobody recorded it
 
     Raises
     ------
@@ -40,7 +43,8 @@ def trace(given: TraceInput, rules: Rules | None = None) -> TraceResult:
         raise BadValue("There are no defects to trace in this stretch; expected at least one.")
     cutter = given.layout.station_m("cutting")
     clock = read_clock(given.sheets, given.line, 0.0 if cutter is None else cutter)
-    grid = make_grid(given.sheets, given.defects, clock)
+    exposure = exposure or estimate_exposure(given.sheets, given.defects)
+    grid = make_grid(given.sheets, given.defects, clock, exposure)
     routes = make_routes(given, clock.log)
     scene = find_episodes(grid, given.defects.kinds, routes, rules or Rules())
     excursions = [x for series in given.tags for x in find_excursions(series)]
@@ -53,7 +57,7 @@ def trace(given: TraceInput, rules: Rules | None = None) -> TraceResult:
     episodes.sort(key=lambda e: (e.seen_start_s, e.kind, e.x_lo_mm))
     return TraceResult(
         tuple(episodes), clock.steps, grid.blind, scene.shifts, _sharpness(scene), float(grid.area_m2.sum()),
-        int(grid.kind.size), grid.t0_s, float(grid.time_of(grid.shape[0])),
+        int(grid.kind.size), grid.t0_s, float(grid.time_of(grid.shape[0])), exposure,
     )  # fmt: skip
 
 
@@ -67,7 +71,8 @@ def _sharpness(scene: Scene) -> tuple[tuple[float, float, float], ...]:
     bare = np.array([
         np.bincount(s.shift, scene.grid_hours(k) * (1 + s.model), js) for k, s in enumerate(scene.series)
     ])  # fmt: skip
-    value, var = sharpness(n, bare, np.ones(n.shape[0], dtype=bool), length_h=shifts.length_h)
+    every, least = np.ones(n.shape[0], dtype=bool), scene.grid.least_of_shift
+    value, var = sharpness(n, bare, every, length_h=shifts.length_h, least=least)
     seen = n.sum(axis=0) > 0
     return tuple(
         (float(shifts.edges_s[j]), float(np.exp(value[j])), float(np.sqrt(var[j])))

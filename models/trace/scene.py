@@ -80,7 +80,9 @@ class Scene:
             self.profile[k] = cross_profile(grid.counts[k], grid.area_m2, self._quiet(k), trim=trim)
         if self.shifts is None:
             time = grid.time_of(np.arange(rows))
-            self.shifts = find_shifts(time, grid.counts.sum(axis=(0, 2)), grid.area_m2.sum(axis=1))
+            self.shifts = find_shifts(
+                time, grid.counts.sum(axis=(0, 2)), grid.area_m2.sum(axis=1), least=grid.least_of_shift
+            )
         self._levels(cell_h, only)
 
     def _quiet(self, kind: int) -> np.ndarray:
@@ -147,7 +149,9 @@ class Scene:
         double = max(1, round(SCAN_CELL_H * 3600.0 / (factor * grid.cell_s)))
         for k in range(self.kinds) if only is None else only:
             others = np.arange(self.kinds) != k
-            crew, crew_var = sharpness(by_shift_n, by_shift_e, others, length_h=shifts.length_h)
+            crew, crew_var = sharpness(
+                by_shift_n, by_shift_e, others, length_h=shifts.length_h, least=grid.least_of_shift
+            )
             series = Series(
                 n[k], area[k] * np.exp(crew)[shift], model[k], shift, crew_var, factor * grid.cell_s / 3600
             )

@@ -35,8 +35,8 @@ from detection_scores import (
 )
 
 from vision import PhotoSetup, inspect_photo
-from vision.render import SceneSpec, encode, random_scene, render
-from vision.render.camera import Projection
+from vision.synthetic.raytraced import SceneSpec, encode, random_scene, render
+from vision.synthetic.raytraced.camera import Projection
 
 RATES = (1.0, 3.0, 10.0)
 OURS = "lehrbook"
@@ -238,7 +238,7 @@ def _per_kind(named: list[tuple[Call, dict]]) -> list[str]:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description="Measure the eye on rendered photos of unseen seeds.")
+    parser = argparse.ArgumentParser(description="Measure the detector on rendered photos of unseen seeds.")
     parser.add_argument("--photos", type=int, default=12, help="photos with defects (default 12)")
     parser.add_argument("--clean", type=int, default=4, help="photos without defects (default 4)")
     parser.add_argument("--megapixels", type=float, default=12.0)

@@ -1,6 +1,7 @@
-"""Whether the eye's scores are probabilities: stated score against how often it is right, as table and plot.
+"""Whether the detector's scores are probabilities: stated score against how often it is right, as table and
+plot.
 
-    python -m tests.bench.reliability [--photos 60] [--out .readme/reliability.svg]
+    python -m tests.bench.reliability [--photos 60] [--out webapp/guides/pictures/reliability.svg]
 
 Photos as they come from a line, of each family of renderings, seeds that nobody trained or chose on. Of
 several finds on one defect the surest stands for it; finds on a defect that nobody can see count neither way.
@@ -16,15 +17,15 @@ import cv2
 import numpy as np
 
 from vision import Find, PhotoSetup, inspect_photo
-from vision.train.photos import TESTING, Shot, shot_of
+from vision.synthetic.photos import TESTING, Shot, shot_of
 
-FAMILIES = ("traced", "painted", "stamped")
+FAMILIES = ("raytraced", "sprites", "parametric")
 BINS = np.array([0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0001])
 SIDE, MARGIN, Z = 420, 60, 1.0  # plot in px; bars of one standard error (Wilson)
 MARKS = {
-    "traced": '<circle cx="{x:.1f}" cy="{y:.1f}" r="5" fill="none" stroke="#111" stroke-width="2"/>',
-    "painted": '<rect x="{l:.1f}" y="{t:.1f}" width="9" height="9" fill="#111"/>',
-    "stamped": '<path d="M{x:.1f} {t:.1f}l6 10h-12z" fill="#777" stroke="#111"/>',
+    "raytraced": '<circle cx="{x:.1f}" cy="{y:.1f}" r="5" fill="none" stroke="#111" stroke-width="2"/>',
+    "sprites": '<rect x="{l:.1f}" y="{t:.1f}" width="9" height="9" fill="#111"/>',
+    "parametric": '<path d="M{x:.1f} {t:.1f}l6 10h-12z" fill="#777" stroke="#111"/>',
 }
 
 

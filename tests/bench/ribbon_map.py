@@ -36,11 +36,12 @@ RUNS = 3
 SHEETS = """
 with recursive n(i) as (select 0 union all select i + 1 from n where i < :last)
 insert into sheet (id, label, line_id, cut_at, ribbon_start_m, x_left_mm, length_mm, width_mm, thickness_mm,
-                   state, inspected_at)
+                   state, inspected_at, looked_fraction)
 select i + 1, 'E' || printf('%08d', i), :line,
        strftime('%Y-%m-%d %H:%M:%S.000000', '2026-03-02 05:00:00', '+' || (i * 36) || ' seconds'),
        i * 6.0, 145, 6000, 3210, 4, 'finished',
-       strftime('%Y-%m-%d %H:%M:%S.000000', '2026-03-02 05:10:00', '+' || (i * 36) || ' seconds')
+       strftime('%Y-%m-%d %H:%M:%S.000000', '2026-03-02 05:10:00', '+' || (i * 36) || ' seconds'),
+       case when i % 50 = 0 then null when i % 10 = 0 then 0.5 else 1.0 end
 from n
 """
 DEFECTS = """

@@ -2,6 +2,7 @@
 
     python -m tests.bench.trace [--seeds 20] [--days 60] [--restless] [--book]
     python -m tests.bench.trace --growth | --nothing [--restless] | --awkward
+    python -m tests.bench.trace --untold [--restless | --sparse]
 
 Prints markdown tables. Every line is invented (tests/simulator); all methods see the same lines.
 """
@@ -27,6 +28,7 @@ from tests.simulator.awkward import CASES, awkward
 from tests.simulator.defects import SHAPES, SimDefects, simulate
 from tests.simulator.furnace import TrueExcursion, furnace_log, unhelpful_book
 from tests.simulator.line import build_line
+from tests.simulator.passed_over import pass_shifts, told, untold
 from tests.simulator.restless import restless_line
 from tests.simulator.score import Reported, Score, overlap
 from tests.simulator.spreadsheet import spreadsheet
@@ -134,6 +136,35 @@ def cases(first: int, seeds: int) -> None:
         )
 
 
+def not_told(first: int, seeds: int, days: float, restless: bool, sparse: bool) -> None:
+    """A third of the shifts passes without a look: the file says so, says nothing, or nobody minds."""
+    low, high = (0.002, 0.006) if sparse else (0.03, 0.15)
+    scores = {name: Score([]) for name in ("told", "not told", "all taken as looked at")}
+    shares: list[tuple[float, float | None]] = []
+    for seed in range(first, first + seeds):
+        rng = np.random.default_rng(seed)
+        line = restless_line(rng, days) if restless else build_line(rng, days)
+        pass_shifts(np.random.default_rng(seed + 10_000), line)
+        made = simulate(rng, line, per_m2=float(rng.uniform(low, high)), restless=restless)
+        looked = (told(line), untold(line), np.ones(line.inspected.size))
+        for (name, score), part in zip(scores.items(), looked, strict=True):
+            result = trace(as_input(line, made, part))
+            wrong = score.add(made.truths, reported(result), days)
+            print(
+                f"<!-- seed {seed}, {name}: {len(result.episodes)} episodes, {len(wrong)} false -->",
+                flush=True,
+            )
+            if name == "not told":
+                shares.append((float(line.inspected.mean()), result.exposure.share))
+    print("\n| | " + " | ".join(scores) + " |")
+    print("| --- |" + " ---: |" * len(scores))
+    for label, value in ROWS[:10]:
+        print(f"| {label} | {' | '.join(value(s) for s in scores.values())} |")
+    print("\nlooked at in truth, and as estimated: " + ", ".join(
+        f"{percent(true)} {percent(said)}" for true, said in shares
+    ))  # fmt: skip
+
+
 def within(values: list[float], limit: float = 1.5) -> str:
     return percent(float(np.mean([v <= limit for v in values]))) if values else "-"
 
@@ -230,6 +261,8 @@ if __name__ == "__main__":
     parser.add_argument("--growth", action="store_true", help="time and memory only")
     parser.add_argument("--nothing", action="store_true", help="lines without episodes: count what is raised")
     parser.add_argument("--awkward", action="store_true", help="overlaps, cut ends, steps: one case a line")
+    parser.add_argument("--untold", action="store_true", help="shifts without a look, and nobody says so")
+    parser.add_argument("--sparse", action="store_true", help="with --untold: few defects")
     parser.add_argument("--restless", action="store_true", help="the second kind of background")
     parser.add_argument("--book", action="store_true", help="readings, and entries that seldom help")
     options = parser.parse_args()
@@ -237,6 +270,8 @@ if __name__ == "__main__":
         growth()
     elif options.nothing:
         nothing(options.first, options.seeds, options.days, options.restless)
+    elif options.untold:
+        not_told(options.first, options.seeds, options.days, options.restless, options.sparse)
     elif options.awkward:
         cases(options.first, options.seeds)
     else:

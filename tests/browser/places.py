@@ -18,6 +18,8 @@ def screens(page: Page, who: str, root: str) -> list[str]:
             page.goto(f"{root}/trace/{part}")
             places.append(page.locator(link).first.get_attribute("href"))
         places.append(places[-2] + "/hold")
+    if who == "ruta":
+        places += [f"/help/{name}" for name in ("", "inspector", "file-formats", "measured-figures")]
     if who == "piet":
         page.goto(f"{root}/sheets/?q=Ottervale")
         found = page.locator("main a[href*='/sheets/']")

@@ -66,9 +66,13 @@ def test_figures_take_the_ink_that_the_reader_chose(sign_in, served):
     page.emulate_media(forced_colors="active")
     page.goto(f"{served.address}trace/ribbon")
     chosen = page.evaluate("getComputedStyle(document.querySelector('h1')).color")
-    for words in (".ribbon-svg .tick", ".ribbon-svg .panel-title text", ".rate-svg .tick", ".sign text"):
+    for words in (".ribbon-svg .tick", ".ribbon-svg .panel-title text", ".rate-svg .tick"):
         ink = page.locator(words).first.evaluate("e => getComputedStyle(e).fill")
         assert ink == chosen, words
+    # a sign's ink is that of the text: of a hollow one its edge, of another what fills it
+    for sign, ink in ((".sign .mark.hollow", "stroke"), (".sign .mark:not(.hollow)", "fill")):
+        drawn = page.locator(sign).first.evaluate(f"e => getComputedStyle(e).{ink}")
+        assert drawn == chosen, sign
     here, other = (
         page.locator(f"nav.parts .button{which}").first.evaluate("e => getComputedStyle(e).borderWidth")
         for which in ("[aria-current]", ":not([aria-current])")

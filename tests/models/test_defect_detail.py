@@ -26,7 +26,7 @@ def test_a_defect_from_a_photo_knows_where_it_is_seen(session: Session) -> None:
     assert (detail.label, detail.customer, detail.outcome) == (sheet.label, "Morgenried Windows", "reject")
     assert (detail.recorded_by, detail.note) == ("Ilse Varnhagen", "wiped twice")
     assert detail.photo is not None
-    assert (detail.photo.photo_id, detail.photo.number) == (photo.id, 3)
+    assert (detail.photo.photo_id, detail.photo.label) == (photo.id, "1-3")
     assert detail.photo.path_px == ((1.0, 2.0), (30.0, 40.0))
 
 

@@ -57,12 +57,18 @@ def test_a_find_without_scale_is_not_judged_away(session: Session, booth: Booth,
 
 
 def test_a_find_too_small_for_the_overview_needs_a_size(session: Session, booth: Booth, book: GradeBook):
-    """In the fine photo "not sized" means below 0.3 mm; in the coarse one it may be up to 1.6 mm."""
+    """In the fine photo "not sized" means below 0.3 mm; in a coarse one it may be up to 1.6 mm, which this
+    grade allows once whatever the size up to that, or up to 3.5 mm, which it does not.
+    """
     unsized = {"length_mm": None, "width_mm": None, "length_sd_mm": None}
     booth.photo(find_dict(**unsized))
     assert inspections.judge_sheet(session, book, booth.sheet.id).decision.outcome == "accept"
     booth.photo(find_dict(x_mm=2000.0, **unsized), data=b"overview", smallest_sized_mm=1.6)
-    assert inspections.judge_sheet(session, book, booth.sheet.id).decision.outcome == "not_judged"
+    assert inspections.judge_sheet(session, book, booth.sheet.id).decision.outcome == "accept"
+    booth.photo(find_dict(x_mm=2500.0, **unsized), data=b"from afar", smallest_sized_mm=3.5)
+    judged = inspections.judge_sheet(session, book, booth.sheet.id)
+    assert judged.decision.outcome == "not_judged"
+    assert any("take a close-up" in reason.says for reason in judged.decision.verdicts[0].reasons)
 
 
 def test_finishing_asks_for_a_word_on_every_find(session: Session, booth: Booth, book: GradeBook):

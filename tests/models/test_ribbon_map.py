@@ -30,7 +30,7 @@ def test_a_sheet_without_defects_gives_an_empty_map_with_its_glass(session: Sess
     found = ribbon_map(session, MapFilter(line.id))
     assert found is not None
     assert (found.total, found.points, found.cells) == (0, (), ())
-    assert found.inspected_m2 == pytest.approx(6.0 * 3.21)
+    assert found.looked_m2 == pytest.approx(6.0 * 3.21)
     assert sum(strip.rate.area_m2 for strip in found.profile) == pytest.approx(6.0 * 3.21)
 
 

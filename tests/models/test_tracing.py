@@ -58,6 +58,27 @@ def test_the_books_give_the_episodes_that_were_put_in(filled, plant_files):
     assert [round(s.step_s / 60) for s in step] == [round(line.clock_steps[0][2] / 60)]
 
 
+def test_what_was_looked_at_is_told_by_the_file_or_estimated(filled, plant_files, tmp_path):
+    """First nobody knows; then a later file says it of the same sheets, and the trace takes it from there."""
+    _, line, made = plant_files
+    with filled() as session:
+        line_id = tracing.the_line(session, None).id
+        before = tracing.latest_trace(session, line_id)
+    assert np.isnan(before.loaded.given.sheets.looked).all()
+    said = before.result.as_json(tracing.plant_clock("UTC"))
+    assert said["looked_at_source"] == "estimated"
+    assert said["looked_at"]["sheets_told"] == 0
+    assert said["looked_at"]["estimated_share"] == pytest.approx(line.inspected.mean(), abs=0.02)
+    later = write_files(tmp_path, line, made, np.random.default_rng(0), looked=True)
+    assert import_file(filled, "sheets", later["sheets"]).changed == line.inspected.size
+    with filled() as session:
+        after = tracing.latest_trace(session, line_id)
+    assert (after.loaded.given.sheets.looked == line.inspected).all()
+    told = after.result.as_json(tracing.plant_clock("UTC"))
+    assert told["looked_at_source"] == "told"
+    assert "note" not in told["looked_at"]
+
+
 def test_a_stretch_and_a_kind_can_be_asked_for(filled, plant_files):
     from datetime import UTC, datetime
 
@@ -148,8 +169,13 @@ def test_commands_import_and_trace(plant_files, tmp_path):
         assert (done.returncode, done.stderr) == (0, "")
     said = json.loads(run("trace", "--json").stdout)
     assert len(said["episodes"]) == len(plant_files[2].truths)
+    assert said["looked_at_source"] == "estimated"
+    sheets = said["looked_at"]["sheets"]
+    note = f"For {sheets} of {sheets} sheets nobody recorded whether they were looked at; their share was"
+    assert said["looked_at"]["note"].startswith(note)
     text = run("trace").stdout
     assert "an association, not a proof of cause" in text
+    assert note in text
     bad = run("trace", "--from", "yesterday")
     assert bad.returncode == 2
     assert bad.stderr.count("\n") == 1

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from vision.blur import gaussian_mtf, slanted_edge_mtf
 from vision.errors import StageError
+from vision.gauge.edge_response import gaussian_mtf, slanted_edge_mtf
 
 
 def edge(

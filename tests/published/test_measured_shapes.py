@@ -13,10 +13,11 @@ import numpy as np
 import pytest
 from skimage import data, filters, measure, morphology
 
-from vision.candidates import build_pyramid, find_spots
-from vision.profiles import Outline, outline
-from vision.results import Flat
-from vision.scratches import find_lines
+from vision.detection.lines import find_lines
+from vision.detection.profiles import Outline, outline
+from vision.detection.pyramid import build_pyramid
+from vision.detection.spots import find_spots
+from vision.results import BackgroundSubtracted
 
 SIDE = 160
 FINE = 8
@@ -65,18 +66,20 @@ def capsule(half, radius, place, angle_deg):
     return inside
 
 
-def flat_of(mask: np.ndarray, seed: int = 0) -> Flat:
+def subtracted_of(mask: np.ndarray, seed: int = 0) -> BackgroundSubtracted:
     """A flattened dark field photo that shows the mask HEIGHT noise deviations high."""
     noise = np.random.default_rng(seed).standard_normal(mask.shape) * NOISE
     signal = (HEIGHT * mask + noise).astype(np.float32)
     blocks = np.full((-(-mask.shape[0] // 8), -(-mask.shape[1] // 8)), 40.0, np.float32)
-    return Flat(signal, np.full(mask.shape, 255, np.uint8), blocks, 8, np.full(256, 2.0, np.float32))
+    return BackgroundSubtracted(
+        signal, np.full(mask.shape, 255, np.uint8), blocks, 8, np.full(256, 2.0, np.float32)
+    )
 
 
 def traced(mask: np.ndarray, place, reach: float) -> Outline:
     """Our half-height outline of the one shape in the mask, started a pixel off its place."""
     start = np.array([place], np.float32) + np.float32(0.7)
-    pyramid = build_pyramid(flat_of(mask))
+    pyramid = build_pyramid(subtracted_of(mask))
     return outline(pyramid, start[:, 0], start[:, 1], np.array([reach], np.float32), "dark_field")
 
 
@@ -145,8 +148,8 @@ def test_a_ring_measures_its_outer_diameter(outer, inner):
 def test_a_capsule_measures_its_length_over_both_caps(half, radius):
     """Length 2 (half + radius), width 2 radius.
 
-    Rays start on an ellipse and neighbours are averaged, which lifts the flat flanks a little: 7 % for the
-    width.
+    Rays start on an ellipse and neighbours are averaged, which lifts the flat flanks a little: 7 % for
+    the width.
     """
     rng = np.random.default_rng(int(half))
     for _ in range(4):
@@ -188,8 +191,8 @@ def test_candidates_cover_the_pixels_that_a_labelling_finds(seed):
                 cover(ellipse(*np.sort(rng.uniform(1, 5, 2))[::-1], (x, y), rng.uniform(0, 180)), 256, 4),
             )
     regions = measure.regionprops(measure.label(mask > 0.5))
-    flat = flat_of(mask, seed)
-    spots = find_spots(flat, "dark_field", build_pyramid(flat))
+    subtracted = subtracted_of(mask, seed)
+    spots = find_spots(subtracted, "dark_field", build_pyramid(subtracted))
     assert len(regions) == 16
     strong = spots.peak > 12
     assert strong.sum() == 16
@@ -220,8 +223,8 @@ def test_the_reference_pictures_24_coins_are_24_candidates():
     labels = [region for region in measure.regionprops(measure.label(mask)) if 500 < region.area < 5000]
     room = np.zeros((1800, 2000), np.float32)
     room[200 : 200 + mask.shape[0], 200 : 200 + mask.shape[1]] = mask * 0.1
-    flat = flat_of(room)
-    spots = find_spots(flat, "dark_field", build_pyramid(flat))
+    subtracted = subtracted_of(room)
+    spots = find_spots(subtracted, "dark_field", build_pyramid(subtracted))
     coin_like = (spots.area_px > 500) & (spots.area_px < 5000)
     assert len(labels) == 24
     assert coin_like.sum() == 24
@@ -242,8 +245,8 @@ def test_a_bent_scratch_measures_its_arc_not_its_chord(radius, degrees):
         return (np.abs(r - radius) < 0.5) & (np.abs(np.arctan2(dx, -dy)) < angle / 2)
 
     mask = cv2.GaussianBlur(cover(inside, 512, 4), (0, 0), 0.6)
-    flat = flat_of(mask * 0.15)
-    found = find_lines(build_pyramid(flat), "dark_field")
+    subtracted = subtracted_of(mask * 0.15)
+    found = find_lines(build_pyramid(subtracted), "dark_field")
     assert len(found) == 1
     assert found[0].length_px == pytest.approx(radius * angle, rel=0.03, abs=3)
     chord = np.hypot(*(found[0].path_px[-1] - found[0].path_px[0]))

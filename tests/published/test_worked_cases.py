@@ -1,8 +1,9 @@
 """Cases worked by hand from published tables of visual quality, the arithmetic re-computed.
 
-The source of each table stands in the grade file and beside each group here. No published worked example of
-the form "pane of area X: n faults allowed" is known for these standards, so the cases themselves are our
-own; only the tables are theirs. Cases of tables that nobody here has seen in print say "from memory".
+The source of each table stands in the grade file; title, edition and where it can be had stand in
+`test_tables`. No published worked example of the form "pane of area X: n faults allowed" is known for these
+standards, so the cases themselves are our own; only the tables are theirs. Cases of tables that nobody here
+has seen in print say "from memory".
 """
 
 import math
@@ -16,7 +17,8 @@ MIRROR_99 = "gb-11614-1999-mirror"
 IGU = "igu-guideline-2019"
 
 
-# GB 11614-1999 mirror grade, 3 mm: table of a float maker; S to two decimals, product by GB/T 8170
+# GB 11614-1999 mirror grade, 3 mm, by the page named in test_tables; the page says: S to two decimals,
+# product by GB/T 8170, Rules of rounding off for numerical values (title and "half to even" from memory)
 @pytest.mark.parametrize(("count", "expected"), [(8, "accept"), (9, "reject")])
 def test_seven_and_a_half_rounds_half_even_to_eight(count: int, expected: str) -> None:
     crowd = [point("bubble", 0.40, 10 + 3 * i, 10) for i in range(count)]
@@ -73,7 +75,7 @@ def test_a_distortion_test_that_was_not_made_is_named() -> None:
     assert any("optical distortion" in note for note in one.notes)
 
 
-# GB/T 30984.1-2015, text extract
+# GB/T 30984.1-2015, by the extract named in test_tables
 @pytest.mark.parametrize(("count", "expected"), [(20, "accept"), (21, "reject")])
 def test_more_than_twenty_bubbles_in_a_circle_are_dense(count: int, expected: str) -> None:
     crowd = [point("bubble", 0.3, 500 + 4 * (i % 5), 500 + 4 * (i // 5)) for i in range(count)]
@@ -104,7 +106,9 @@ def test_three_points_closer_than_the_diameter_need_not_fit_in_the_circle(side: 
     assert verdict("gb-11614-2009-qualified", 2000, 1000, *faults, confirmed=True).outcome == expected
 
 
-# ASTM C1036 glazing select, up to 1/4 in: points from a supplier's page, lines from an inspection process
+# ASTM C1036 glazing select, up to 1/4 in, edition not stated: points by the page named in test_tables;
+# lines and detection distances by "Glass Inspection Process", a public document on C1036 that names no
+# edition
 Q3, Q3_METRIC = "astm-c1036-q3", "astm-c1036-q3-metric"
 
 
@@ -170,7 +174,7 @@ def test_the_ends_of_the_detection_distance_bands(inches: float, intensity: str)
     assert verdict(Q3, 2000, 1500, scratch).outcome == ("reject" if intensity == "none" else "accept")
 
 
-# EN 1096-1, a processor's summary; S = 2.40 x 1.60 = 3.84 m2
+# EN 1096-1, by the summary named in test_tables; S = 2.40 x 1.60 = 3.84 m2
 @pytest.mark.parametrize(("count", "expected"), [(3, "accept"), (4, "reject")])
 def test_the_density_of_pinholes_is_compared_as_it_is(count: int, expected: str) -> None:
     assert verdict("en-1096-1", 2400, 1600, *spread(count, "pinhole", 2.5)).outcome == expected
@@ -196,7 +200,7 @@ def test_a_long_scratch_is_allowed_at_the_edge_only_and_more_than_50_apart() -> 
     assert outcome(240) == "reject"
 
 
-# Guideline of March 2019 on EN 1279-1:2018, tables 1 to 3 as published by a German processors' group
+# Guideline of March 2019 on EN 1279-1:2018, tables 1 to 3 (see test_tables)
 def in_m(count: int, size: float = 1.5) -> list:
     return [point("bubble", size, 100 + 510 * (i % 4), 100 + 510 * (i // 4)) for i in range(count)]
 
@@ -262,7 +266,7 @@ def test_a_halo_makes_the_fault_three_times_its_nucleus(halo: float | None, size
     )
 
 
-# Silvered mirror, a mirror maker's page
+# Silvered mirror, by the page named in test_tables
 def test_a_missing_row_of_the_mirror_table_is_said_not_passed() -> None:
     central = verdict("mirror-glazing-quality", 2000, 1500, point("bubble", 0.6, 1000, 700))
     assert central.outcome == "not_judged"
@@ -270,7 +274,7 @@ def test_a_missing_row_of_the_mirror_table_is_said_not_passed() -> None:
     assert verdict("mirror-glazing-quality", 2000, 1500, point("bubble", 0.6, 100, 700)).outcome == "accept"
 
 
-# Table E.1, a Dutch processor's quality page
+# Table E.1, by the page named in test_tables
 E1 = "table-e1-toughened"
 
 

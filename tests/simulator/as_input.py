@@ -9,7 +9,8 @@ from tests.simulator.defects import SimDefects
 from tests.simulator.line import SimLine
 
 
-def as_input(line: SimLine, made: SimDefects) -> TraceInput:
+def as_input(line: SimLine, made: SimDefects, looked: np.ndarray | None = None) -> TraceInput:
+    """looked : part of each sheet looked at as told, NaN for unknown; None: all told as looked at."""
     f = line.figures
     n = line.sheet_start_m.size
     trim = (f.gross_mm - f.net_mm) / 2
@@ -20,7 +21,7 @@ def as_input(line: SimLine, made: SimDefects) -> TraceInput:
         width_mm=np.full(n, f.net_mm),
         x_left_mm=np.full(n, trim),
         cut_s=np.round(line.stamped(line.log.time_at(line.sheet_start_m - cutter))),
-        inspected=np.ones(n, dtype=bool),
+        looked=np.ones(n) if looked is None else looked,
     )
     return TraceInput(
         sheets=sheets,

@@ -20,8 +20,10 @@ def iso(time_s: float) -> str:
     return datetime.fromtimestamp(round(time_s), UTC).astimezone(ZONE).isoformat()
 
 
-def write_files(folder: Path, line: SimLine, made: SimDefects, rng: np.random.Generator) -> dict[str, Path]:
-    """Write all plant files; returns kind -> path."""
+def write_files(
+    folder: Path, line: SimLine, made: SimDefects, rng: np.random.Generator, *, looked: bool = False
+) -> dict[str, Path]:
+    """Write all plant files; returns kind -> path. looked : sheets say whether somebody looked at them."""
     folder.mkdir(parents=True, exist_ok=True)
     paths = {"plant": folder / "plant.json"}
     paths["plant"].write_text(json.dumps(line.figures.as_json()), encoding="utf-8")
@@ -61,6 +63,11 @@ def write_files(folder: Path, line: SimLine, made: SimDefects, rng: np.random.Ge
          for n, (t, m, size, h) in enumerate(
              zip(cut, line.sheet_start_m, line.sheet_length_mm, line.sheet_thickness, strict=True))),
     )  # fmt: skip
+    if looked:
+        rows = paths["sheets"].read_text(encoding="utf-8").splitlines()
+        tails = ["looked_at", *("yes" if seen else "no" for seen in line.inspected)]
+        text = "".join(f"{row},{tail}\n" for row, tail in zip(rows, tails, strict=True))
+        paths["sheets"].write_text(text, encoding="utf-8")
     seen = line.stamped(line.log.time_at(made.ribbon_m))
     size = 0.3 + rng.exponential(0.4, made.ribbon_m.size)
     y = (made.ribbon_m - line.sheet_start_m[made.sheet]) * 1000

@@ -6,17 +6,20 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from vision.results import Flat
+from vision.results import BackgroundSubtracted
 
 
-def flat_of(image: np.ndarray, noise: float, level: float = 60.0) -> tuple[np.ndarray, Flat]:
-    """A photo's grey bytes and its flattened signal, for an even light of `level` and noise of known sd."""
+def subtracted_of(
+    image: np.ndarray, noise: float, level: float = 60.0
+) -> tuple[np.ndarray, BackgroundSubtracted]:
+    """A photo's grey bytes and its background-subtracted signal, for an even light of `level` and noise of
+    known sd."""
     grey = np.clip(image + 0.5, 0, 255).astype(np.uint8)
     h, w = grey.shape
     small = np.full((-(-h // 8), -(-w // 8)), level, np.float32)
     signal = ((grey.astype(np.float32) - level) / noise).astype(np.float32)
     mask = np.full((h, w), 255, np.uint8)
-    return grey, Flat(signal, mask, small, 8, np.full(256, noise, np.float32))
+    return grey, BackgroundSubtracted(signal, mask, small, 8, np.full(256, noise, np.float32))
 
 
 def blank(rng: np.random.Generator, size: tuple[int, int], noise: float, level: float = 60.0) -> np.ndarray:

@@ -12,8 +12,7 @@ import pytest
 from tests.vision.tag_photo import TagPhoto, draw
 from vision import Inspection, PhotoError, PhotoSetup, draw_overlay, inspect_photo
 from vision.flags import FIND_FLAGS, PHOTO_FLAGS
-from vision.pipeline import stretch
-from vision.stages import StageFolder
+from vision.pictures.stages import StageFolder
 
 CONTRACT = {
     "photo", "sha256", "lighting", "scale", "smallest_sized_mm", "covered_mm", "covered_fraction", "finds",
@@ -177,14 +176,6 @@ def test_field_that_the_photo_shows_in_part() -> None:
     assert result.covered_fraction == pytest.approx(0.5, abs=0.01)
     assert result.covered_mm == pytest.approx((100, 100, 300, 250), abs=2.5)
     assert "partly_outside" in result.flags
-
-
-def test_direction_and_stretch_follow_the_frame() -> None:
-    """A photo on its side: along its x axis runs the sheet's y."""
-    photo = draw(np.random.default_rng(14))
-    along, across, angle = stretch(photo.frame.jacobian_at([(600, 450)])[0], 0.0)
-    assert (along, across) == pytest.approx((0.25, 0.25), rel=1e-6)
-    assert min(angle, 180 - angle) == pytest.approx(0, abs=1e-6)
 
 
 @pytest.mark.parametrize("factor", [0.25, 1.0, 2.5])

@@ -11,6 +11,7 @@ from flask.testing import FlaskClient
 from models.database import writing
 from models.rates import rate
 from models.records import Sheet
+from models.ribbon_glass import Apart
 from models.shift_rates import ShiftRate, ShiftRates
 from models.trace.sums import CountSums, count_cusum
 from tests import factories
@@ -78,6 +79,7 @@ def test_charts_of_any_number_of_defects_are_drawn(
 ) -> None:
     """Millions of defects are not stored for this; their counts take the place of the database's."""
     with writing(plant.sessions) as session:
+        session.query(Sheet).delete()
         factories.make_finished_sheet(session, booth.line_id, 4800.0)
     rng = np.random.default_rng(4)
 
@@ -86,11 +88,12 @@ def test_charts_of_any_number_of_defects_are_drawn(
         shifts = tuple(
             ShiftRate(
                 "early", "A", begin, begin + timedelta(hours=8), 100, 2000.0,
-                tuple(rate(int(n), 2000.0) for n in rng.poisson(per_shift, len(kinds))),
+                tuple(rate(int(n), 2000.0) for n in rng.poisson(per_shift, len(kinds))), Apart(),
             )
             for begin in begins
         )  # fmt: skip
-        return ShiftRates(kinds, "shift", shifts, tuple(rate(0, 0.0) for _ in kinds), assumed=False)
+        none = tuple(rate(0, 0.0) for _ in kinds)
+        return ShiftRates(kinds, "shift", shifts, none, tuple(None for _ in kinds), Apart(), assumed=False)
 
     monkeypatch.setattr(chart_pages, "shift_rates", counted)
     for limits in ("widened", "plain"):
@@ -108,6 +111,7 @@ def test_sums_are_reckoned_only_where_they_are_asked_for(
     lead: FlaskClient, plant: Plant, booth: Booth, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with writing(plant.sessions) as session:
+        session.query(Sheet).delete()
         sheet = factories.make_finished_sheet(session, booth.line_id, 4800.0)
         factories.make_defect(session, sheet, 100.0, 500.0, kind="stone")
     asked: list[float] = []

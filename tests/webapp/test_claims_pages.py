@@ -58,7 +58,13 @@ def test_a_day_that_cannot_be_read_is_named(desk: FlaskClient) -> None:
 def test_the_history_of_an_untouched_sheet_is_whole_and_plain(desk: FlaskClient, booth: Booth) -> None:
     page = desk.get(f"/sheets/{booth.sheet_ids[0]}")
     assert page.status_code == 200
-    for words in ("no verdict yet", "None was recorded", "No photo of this sheet", "not packed"):
+    for words in (
+        "no verdict yet",
+        "The sheet was not looked at yet.",
+        "None is on record. The sheet was not looked at.",
+        "No photo of this sheet",
+        "not packed",
+    ):
         assert words in page.text
 
 

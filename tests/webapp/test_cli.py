@@ -144,3 +144,12 @@ def test_a_folder_that_cannot_be_made_is_told(tmp_path, capsys):
     assert main(["--home", str(tmp_path / "file" / "home"), "user", "list"]) == 2
     assert "cannot be made" in capsys.readouterr().err
     assert os.listdir(tmp_path) == ["file"]
+
+
+def test_the_version_is_printed_by_itself(capsys):
+    from importlib.metadata import version
+
+    with pytest.raises(SystemExit) as stopped:
+        main(["--version"])
+    assert stopped.value.code == 0
+    assert capsys.readouterr().out == f"lehrbook {version('lehrbook')}\n"

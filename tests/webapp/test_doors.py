@@ -36,9 +36,12 @@ def test_every_route_says_who_may_open_it(app: Flask):
     assert unmarked == []
 
 
-def test_only_signing_in_and_out_is_open_to_all(app: Flask):
+def test_only_signing_in_and_out_and_the_guides_are_open_to_all(app: Flask):
     open_to_all = {r.endpoint for r in _routes(app) if not app.view_functions[r.endpoint].roles}
-    assert open_to_all == {"account.sign_in", "account.try_sign_in", "account.sign_out"}
+    assert open_to_all == {
+        *("account.sign_in", "account.try_sign_in", "account.sign_out"),
+        *("help.index", "help.page", "help.file"),
+    }
 
 
 def test_nobody_gets_in_without_signing_in(app, client, booth):

@@ -25,14 +25,14 @@ from webapp.figures.strip_figure import draw_strip
 from webapp.plant import Plant
 
 
-def text_of(pdf: bytes, tmp_path: Path) -> str:
-    """The words of a PDF as an independent reader sees them."""
+def text_of(pdf: bytes, tmp_path: Path, order: str = "-layout") -> str:
+    """The words of a PDF as an independent reader sees them; -raw: in the order in which they were drawn."""
     reader = shutil.which("pdftotext")
     if reader is None:
         pytest.skip("pdftotext (Debian package poppler-utils) is not installed")
     path = tmp_path / "read.pdf"
     path.write_bytes(pdf)
-    return subprocess.run([reader, "-layout", path, "-"], check=True, capture_output=True, text=True).stdout
+    return subprocess.run([reader, order, path, "-"], check=True, capture_output=True, text=True).stdout
 
 
 @pytest.fixture
@@ -56,7 +56,7 @@ def told(plant: Plant, booth: Booth, photographed: int) -> int:
 
 def write(plant: Plant, sheet_id: int) -> bytes:
     with reading(plant.sessions) as session:
-        return dossier_of(session, plant.store, sheet_id)[1]
+        return dossier_of(session, plant.store, plant.book, sheet_id)[1]
 
 
 def test_the_same_evidence_gives_the_same_bytes(plant: Plant, told: int) -> None:

@@ -4,6 +4,7 @@ import csv
 import io
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,8 +15,9 @@ from models import audit
 from models.database import reading, writing
 from models.hold_list import hold_list
 from models.records import EpisodeNotice, Sheet
-from models.trace import Defects, RollPlace, TraceInput, TraceResult
+from models.trace import Defects, Exposure, RollPlace, TraceInput, TraceResult
 from models.trace.data import PlantEvent, Sheets
+from models.trace.grid import Stretch
 from models.trace.origin import Cause
 from models.trace.repeats import Pitch
 from models.trace.result import Curve, Episode
@@ -75,7 +77,10 @@ def an_episode(**given: object) -> Episode:
 METRES = np.array([1.0, 2.5, 4.0])
 
 
-def traced(*episodes: Episode, metres: np.ndarray = METRES) -> Traced:
+TOLD = Exposure(np.ones(3), 3, 0)
+
+
+def traced(*episodes: Episode, metres: np.ndarray = METRES, exposure: Exposure = TOLD) -> Traced:
     none = np.zeros(metres.size, dtype=int)
     given = TraceInput(
         sheets=Sheets(*(np.empty(0) for _ in range(6))),
@@ -87,7 +92,7 @@ def traced(*episodes: Episode, metres: np.ndarray = METRES) -> Traced:
         tags=(),
         rolls=(),
     )
-    result = TraceResult(episodes, (), (), None, (), 1000.0, 50, START_S, START_S + 48 * HOUR)
+    result = TraceResult(episodes, (), (), None, (), 1000.0, 50, START_S, START_S + 48 * HOUR, exposure)
     return Traced(result, Loaded(given, np.empty(0), np.arange(metres.size) + 11), None, None)
 
 
@@ -108,6 +113,29 @@ def found(monkeypatch: pytest.MonkeyPatch) -> Episode:
 def test_nothing_found_is_said_plainly(lead: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: traced())
     assert "No episode: nothing rises above the usual level" in lead.get("/trace/episodes").text
+
+
+def test_the_pages_say_where_nobody_recorded_who_looked(
+    lead: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    part = Exposure(np.ones(3), 3, 2, 0.664, 0.61, 0.67, 80.0)
+    gaps = tuple(Stretch(float(n), n + 1.0, START_S, START_S + HOUR, 7 + n, 50.0) for n in range(22))
+    shown = traced(an_episode(), exposure=part)
+    shown = replace(shown, result=replace(shown.result, blind=gaps))
+    monkeypatch.setattr("webapp.trace.recent.latest_trace", lambda _session, _line: shown)
+    says = (
+        "For 2 of 3 sheets nobody recorded whether they were looked at; their share was estimated from the"
+        " defects: 66 % (between 61 and 67 %)."
+    )
+    page = lead.get("/trace/episodes").text
+    assert says in page
+    assert page.count("taken as not looked at, left out") == 20
+    assert "on 7 sheets" not in page
+    assert "on 28 sheets" in page
+    assert "And 2 shorter stretches of this kind" in page
+    link = re.search(r'href="(/trace/episodes/\d+/[^"]+)"', page)
+    assert link is not None
+    assert says in lead.get(link[1]).text
 
 
 def test_too_little_glass_for_a_trace_is_a_plain_sentence(
@@ -196,7 +224,9 @@ def test_of_many_marks_some_are_drawn_up_to_the_last_turn(
 
 @pytest.fixture
 def held(plant: Plant, booth: Booth) -> None:
-    """Sheets round the episode: one shipped with a stone, one in the yard, one before the stretch."""
+    """Sheets round the episode: one shipped with a stone, one in the yard that nobody looked at, one of which
+    nobody knows, one before the stretch.
+    """
     with writing(plant.sessions) as session:
         customer = factories.make_customer(session, name="=Kestrelholm")
         shipped = factories.make_pack(
@@ -211,6 +241,9 @@ def held(plant: Plant, booth: Booth) -> None:
         factories.make_finished_sheet(
             session, booth.line_id, 501_506.0, pack_id=yard.id, label="NEXT", state="passed_by"
         )
+        factories.make_finished_sheet(
+            session, booth.line_id, 501_512.0, label="WHO", state="recorded", looked_fraction=None
+        )
         factories.make_finished_sheet(session, booth.line_id, 500_900.0, label="EARLIER")
         factories.make_finished_sheet(
             session, booth.line_id, 501_600.0, label="BESIDE", x_left_mm=2000.0, width_mm=1000.0
@@ -222,11 +255,17 @@ def test_the_hold_list_has_every_sheet_of_the_stretch_and_band(
 ) -> None:
     with reading(plant.sessions) as session:
         found = hold_list(session, booth.line_id, "stone", 501_400.0, 502_000.0, 200.0, 900.0)
-    assert [(s.label, s.place, s.here, s.others) for s in found.sheets] == [
-        ("HIT", "shipped", 1, 1),
-        ("NEXT", "yard", 0, 0),
+    assert [(s.label, s.place, s.here_words, s.others_words) for s in found.sheets] == [
+        ("HIT", "shipped", "1", "1"),
+        ("NEXT", "yard", "not looked at", "not looked at"),
+        ("WHO", "loose", "unknown", "unknown"),
     ]
-    assert [(p.label, p.sheets, p.marked) for p in found.packs()] == [("P-SHIP", 1, 1), ("P-YARD", 1, 0)]
+    assert [(p.label, p.sheets, p.marked, p.not_looked, p.unknown) for p in found.packs()] == [
+        ("P-SHIP", 1, 1, 0, 0),
+        ("P-YARD", 1, 0, 1, 0),
+        (None, 1, 0, 0, 1),
+    ]
+    assert (found.marked, found.not_looked, found.unknown) == (1, 1, 1)
 
 
 def test_the_hold_list_prints_and_goes_into_a_spreadsheet(
@@ -235,11 +274,19 @@ def test_the_hold_list_prints_and_goes_into_a_spreadsheet(
     page = lead.get(f"/trace/episodes/{booth.line_id}/stone-500990-200/hold").text
     assert "P-SHIP" in page
     assert "HIT" in page
+    assert "1 not looked at, 1 of which nobody knows whether they were" in page
+    assert '<td class="number">not looked at</td>' in page
     answer = lead.get(f"/trace/episodes/{booth.line_id}/stone-500990-200/hold.csv")
     assert answer.mimetype == "text/csv"
     told = list(csv.DictReader(io.StringIO(answer.data.decode("utf-8-sig"))))
     hit = next(row for row in told if row["sheet_id"] == "HIT")
     assert (hit["pack_id"], hit["state"], hit["stone_in_band"]) == ("P-SHIP", "shipped", "1")
+    counts = {
+        row["sheet_id"]: (row["stone_in_band"], row["other_defects"], row["looked_fraction"]) for row in told
+    }
+    assert counts["NEXT"] == ("not looked at", "not looked at", "0.000")
+    assert counts["WHO"] == ("unknown", "unknown", "unknown")
+    assert counts["HIT"] == ("1", "1", "1.000")
     assert hit["customer"] == "'=Kestrelholm", "no spreadsheet may take a name for a formula"
 
 

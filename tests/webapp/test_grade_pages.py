@@ -122,7 +122,8 @@ def test_a_pack_is_judged_with_its_averages(
     assert "No pack has" in inspector.get("/grades/packs?q=zzz").text
     page = inspector.get(f"/grades/pack/{pack_id}").text
     assert "1 sheets judged" in page or "1 sheet judged" in page
-    assert f"Nobody inspected {booth.labels[1]}" in page
+    assert f"Nobody inspected 1 of its 2 sheets ({booth.labels[1]})." in page
+    assert "1 sheet without a verdict is not in the figures." in page
     other = inspector.get(f"/grades/pack/{pack_id}?grade=en-572-2-2012").text
     assert "category B" in other
     assert "nobody at the plant has confirmed" in other

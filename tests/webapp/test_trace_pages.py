@@ -30,7 +30,7 @@ def defect_id(plant: Plant, booth: Booth) -> int:
     """One stone on an inspected sheet, with a find in a photo."""
     with writing(plant.sessions) as session:
         sheet = session.get_one(Sheet, booth.sheet_ids[0])
-        sheet.state, sheet.inspected_at = "finished", sheet.cut_at
+        sheet.state, sheet.inspected_at, sheet.looked_fraction = "finished", sheet.cut_at, 1.0
         photo = factories.make_photo(session, sheet)
         find = factories.make_find(session, photo, 1, kind="stone")
         return factories.make_defect(
@@ -52,8 +52,8 @@ def test_a_plant_without_lines_says_how_to_bring_one_in(
 def test_a_line_without_defects_shows_an_empty_map(lead: FlaskClient) -> None:
     page = lead.get("/trace/ribbon")
     assert page.status_code == 200
-    assert "no defects in view" in page.text
-    assert "No sheet in view counts as inspected yet" in page.text
+    assert "no defects in view: not looked at" in page.text
+    assert "No sheet in view is known to have been looked at" in page.text
 
 
 def test_a_defect_is_drawn_as_its_sign_and_leads_to_its_page(lead: FlaskClient, defect_id: int) -> None:

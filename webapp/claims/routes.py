@@ -52,7 +52,7 @@ def find() -> ResponseReturnValue:
 @roles()
 def history(sheet_id: int) -> ResponseReturnValue:
     """All that is on record about one sheet."""
-    told = sheet_history(db(), sheet_id)
+    told = sheet_history(db(), sheet_id, current_plant().book)
     sheet = told.sheet
     notices = notices_of_glass(
         db(),

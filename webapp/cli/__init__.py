@@ -41,6 +41,17 @@ class OneLineParser(argparse.ArgumentParser):
         self.exit(2, f"{self.prog}: {message} (see {self.prog} --help)\n")
 
 
+class _PrintVersion(argparse.Action):
+    """Looks the version up only when it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object, **__: object) -> NoReturn:
+        """Print it and exit with status 0."""
+        from importlib.metadata import version
+
+        print(f"lehrbook {version('lehrbook')}")
+        parser.exit()
+
+
 def build_parser() -> tuple[OneLineParser, dict[str, ModuleType]]:
     """The parser, and the module that runs each command."""
     parser = OneLineParser(
@@ -51,6 +62,7 @@ def build_parser() -> tuple[OneLineParser, dict[str, ModuleType]]:
     parser.add_argument(
         "--home", metavar="DIR", help="data folder (before or after the command; default ~/.lehrbook)"
     )
+    parser.add_argument("--version", action=_PrintVersion, nargs=0, help="print the version and stop")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     runs: dict[str, ModuleType] = {}
     for name in COMMAND_MODULES:

@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     plant = open_plant(args.settings)
     try:
         with reading(plant.sessions) as session:
-            _, data = dossier_of(session, plant.store, sheet_id_of(session, args.sheet))
+            _, data = dossier_of(session, plant.store, plant.book, sheet_id_of(session, args.sheet))
     finally:
         plant.engine.dispose()
     draft = out.with_name(f".{out.name}.{secrets.token_hex(4)}")

@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _card(args: argparse.Namespace) -> int:
-    from vision.studycard import card_pdf
+    from vision.gauge.card import card_pdf
 
     args.out.write_bytes(card_pdf())
     sys.stdout.write(f"{args.out}: print at 100 % and check with a steel rule that 200 mm are 200 mm\n")
@@ -48,10 +48,10 @@ def _card(args: argparse.Namespace) -> int:
 def _gauge(args: argparse.Namespace) -> int:
     import cv2
 
-    from vision.gauge import read_card, reading_in_words, reading_plot
+    from vision.gauge.reading import read_card, reading_plot, reading_table
 
     reading = read_card([(photo.name, photo.read_bytes()) for photo in args.photos])
-    table = "\n".join(reading_in_words(reading)) + "\n"
+    table = "\n".join(reading_table(reading)) + "\n"
     data = json.dumps(reading.to_dict(), indent=1, ensure_ascii=False) + "\n"
     if args.out is not None:
         args.out.mkdir(parents=True, exist_ok=True)

@@ -16,9 +16,19 @@ empty, unknown columns are kept aside and named. Times are ISO 8601 with offset 
   tracer       run_id, section, introduced, tracer [time, unit, method, sampled_at, tonnes, pull_t_per_day,
                sd, background, added_kg, final, valid_from, note]
   events       event_id, start, kind [end, text]
-  sheets       sheet_id, cut_time, ribbon_start_m, x_left_mm, length_mm, width_mm, thickness_mm [pack_id]
+  sheets       sheet_id, cut_time, ribbon_start_m, x_left_mm, length_mm, width_mm, thickness_mm [pack_id,
+               looked_at, looked_by, looked_time, way, customer, grade]
   packs        pack_id, customer, grade, use [shipped_at, destination]
   defects      sheet_id, kind, x_mm, y_mm, found_time [length_mm, width_mm, halo_mm]
+
+Sheets: whether somebody looked at them, whole sheet by whole sheet.
+  looked_at    yes, no, or empty: nobody knows. yes alone is enough. A sheet of which nobody knows never
+               counts as clean; the trace estimates from the defects how many of them were looked at.
+  looked_by, looked_time, way (eye, photo or both)
+               only beside yes; each may be empty
+  customer     of the sheet's pack, where the pack has none yet; grade: id of the grade the sheet is cut for
+A later file may fill in what was not known; what contradicts the books is refused. order_no has no place in
+the books yet: it is kept aside, like every unknown column.
 
 A tracer run: one row a sample. What is true of the run as a whole stands in its first row, later rows may
 leave it empty.

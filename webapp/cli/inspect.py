@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from models.grades import Grade, SheetToJudge
-    from vision import Inspection, PhotoSetup
+    from models.grades import Grade
+    from vision import PhotoSetup
 
 
 def add_parser(subparsers: Any) -> None:
@@ -63,14 +63,14 @@ def _inspect_one(
     photo: Path, stem: str, setup: PhotoSetup | None, grade: Grade | None, args: argparse.Namespace
 ) -> dict[str, Any]:
     from vision import draw_overlay, inspect_photo
-    from vision.stages import StageFolder
+    from vision.pictures.stages import StageFolder
 
     data = photo.read_bytes()
     stages = None if args.stages is None else StageFolder(args.stages / stem)
     inspection = inspect_photo(data, setup, name=photo.name, stages=stages)
     result = inspection.to_dict()
     if grade is not None and not args.together:
-        result["verdict"] = _verdict(inspection, setup, grade)
+        result["verdict"] = _verdict(result, setup, grade)
     if args.out is not None:
         _write(args.out / f"{stem}.json", (json.dumps(result, indent=1, ensure_ascii=False) + "\n").encode())
     if args.overlay:
@@ -132,76 +132,39 @@ def _grade(name: str | None) -> Grade | None:
     return None if name is None else load_sets().grade(name)
 
 
-def _verdict(inspection: Inspection, setup: PhotoSetup | None, grade: Grade) -> dict[str, Any]:
+def _verdict(result: dict[str, Any], setup: PhotoSetup | None, grade: Grade) -> dict[str, Any]:
     """The grade's verdict on the sheet as this one photo shows it; reasons point into `finds`."""
-    from models.grades import judge
+    from models.sheet.from_results import sheet_of_results
+    from webapp.cli.sheet_of_photos import verdict_of
 
-    built = _sheet(inspection, setup)
-    if isinstance(built, str):
-        reason: dict[str, Any] = {
-            "clause": "coverage",
-            "says": built,
-            "finds": [],
-            "limit": None,
-            "counted": None,
-        }
-        return {
-            "grade": grade.id,
-            "version": grade.version,
-            "outcome": "not_judged",
-            "reasons": [{**reason, "outcome": "not_judged"}],
-        }
-    verdict = judge(built, grade).to_dict()
-    index = {k: defect.ref for k, defect in enumerate(built.defects)}
+    if setup is None or result["scale"] is None or setup.field_mm is None:
+        return _not_judged(grade, "the photo has no scale that can be trusted, so nothing in it is sized")
+    if setup.thickness_mm is None:
+        return _not_judged(grade, "the set-up does not tell thickness_mm, which the grade's rules depend on")
+    x0, y0, x1, y1 = setup.field_mm
+    # nobody told the sheet: what the field shows is judged as a piece of its own
+    piece = max(x0, 0.0), max(y0, 0.0)
+    of = sheet_of_results(
+        [result],
+        sheet_mm=setup.sheet_mm or (x1 - piece[0], y1 - piece[1]),
+        thickness_mm=setup.thickness_mm,
+        needed_mm=grade.smallest_class_mm,
+        origin_mm=(0.0, 0.0) if setup.sheet_mm else piece,
+        whole_sheet=setup.sheet_mm is not None,
+    )
+    place = {find["number"]: k for k, find in enumerate(result["finds"])}
+    verdict = verdict_of(of, grade)
     for reason in verdict["reasons"]:
-        reason["finds"] = [index[k] for k in reason["finds"]]
+        reason["finds"] = [place[of.joined.groups[k][0].number] for k in reason["finds"]]
     return verdict
 
 
-def _sheet(inspection: Inspection, setup: PhotoSetup | None) -> SheetToJudge | str:
-    """The sheet to judge, or the sentence that says why there is none."""
-    from models.grades import DefectToJudge, SheetToJudge
-
-    if setup is None or inspection.scale is None or inspection.frame is None or setup.field_mm is None:
-        return "the photo has no scale that can be trusted, so nothing in it is sized"
-    if setup.thickness_mm is None:
-        return "the set-up does not tell thickness_mm, which the grade's rules depend on"
-    x0, y0, x1, y1 = setup.field_mm
-    left, top = max(x0, 0.0), max(y0, 0.0)
-    if setup.sheet_mm is None:
-        # nobody told the sheet: what the field shows is judged as a piece of its own
-        width, length = x1 - left, y1 - top
-        covered = inspection.covered_fraction or 0.0
-    else:
-        width, length = setup.sheet_mm
-        right, bottom = min(x1, width), min(y1, length)
-        covered = (inspection.covered_fraction or 0.0) * (right - left) * (bottom - top) / (width * length)
-        left = top = 0.0
-    defects = tuple(
-        DefectToJudge(
-            kind=find.kind,
-            x_mm=min(max(find.x_mm - left, 0.0), width),
-            y_mm=min(max(find.y_mm - top, 0.0), length),
-            length_mm=find.length_mm,
-            width_mm=find.width_mm,
-            halo_mm=find.halo_mm,
-            length_sd_mm=find.length_sd_mm,
-            width_sd_mm=find.width_sd_mm,
-            path_mm=tuple((x - left, y - top) for x, y in find.path_mm or ()),
-            ref=index,
-        )
-        for index, find in enumerate(inspection.finds)
-        if find.not_glass is None and find.x_mm is not None and find.y_mm is not None
-    )
-    return SheetToJudge(
-        width,
-        length,
-        setup.thickness_mm,
-        defects=defects,
-        covered_fraction=covered,
-        smallest_sized_mm=inspection.smallest_sized_mm,
-        missing=inspection.messages,
-    )
+def _not_judged(grade: Grade, says: str) -> dict[str, Any]:
+    reason: dict[str, Any] = {
+        "clause": "coverage", "says": says, "finds": [], "limit": None, "counted": None,
+        "outcome": "not_judged",
+    }  # fmt: skip
+    return {"grade": grade.id, "version": grade.version, "outcome": "not_judged", "reasons": [reason]}
 
 
 def _in_words(name: str, result: dict[str, Any]) -> list[str]:

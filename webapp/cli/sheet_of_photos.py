@@ -1,4 +1,4 @@
-"""Several inspected photos of one sheet put together for `lehrbook inspect --together`."""
+"""Several inspected photos of one sheet as `lehrbook inspect --together` reports them."""
 
 from __future__ import annotations
 
@@ -8,21 +8,19 @@ from vision.errors import SetupError
 
 if TYPE_CHECKING:
     from models.grades import Grade
+    from models.sheet.from_results import SheetOfResults
+    from models.sheet.joining import SeenDefect
     from vision import PhotoSetup
-    from vision.merge import Merged
-
-LEAST_UNDER_TAGS_M2 = 0.002  # a smaller part is not worth a sentence
 
 
 def as_one_sheet(
     results: list[dict[str, Any]], setups: list[PhotoSetup | None], grade: Grade | None
 ) -> dict[str, Any]:
-    """Marks of the sheet, each once, what the photos cover, and the grade's verdict if there is a grade.
+    """Marks of the sheet, each once, what was covered, and the grade's verdict if there is a grade.
 
     Raises SetupError when the set-ups do not tell one and the same sheet.
     """
-    from vision.merge import merge_results
-    from vision.sheet_map import map_of_results
+    from models.sheet.from_results import label_of, sheet_of_results
 
     sheets = {setup.sheet_mm for setup in setups if setup is not None and setup.sheet_mm is not None}
     thicknesses = {s.thickness_mm for s in setups if s is not None and s.thickness_mm is not None}
@@ -33,83 +31,60 @@ def as_one_sheet(
         msg = "--together: the set-ups name different thicknesses; expected photos of one sheet"
         raise SetupError(msg)
     width, length = next(iter(sheets))
-    marks = merge_results(results)
-    smallest_class = None if grade is None else grade.smallest_class_mm
-    chart = map_of_results(results, width, length)
+    thickness = next(iter(thicknesses), None)
+    needed = None if grade is None else grade.smallest_class_mm
+    of = sheet_of_results(results, sheet_mm=(width, length), thickness_mm=thickness, needed_mm=needed)
+    looked = of.looked
     whole: dict[str, Any] = {
         "photos": [result["photo"] for result in results],
         "sheet": {"width_mm": width, "length_mm": length},
-        "covered_fraction": round(chart.covered_fraction(), 4),
-        "covered_at_smallest_class": round(chart.covered_fraction(smallest_class), 4),
-        "under_tags_m2": round(chart.under_tags_m2, 4),
-        "missing_tiles": chart.missing_tiles(smallest_class),
-        "marks": [_mark(mark, results) for mark in marks],
+        "covered_fraction": round(looked.seen_fraction, 4),
+        "covered_at_smallest_class": round(looked.covered_fraction, 4),
+        "under_tags_m2": round(looked.under_tags_m2, 4),
+        "missing_tiles": [tile.name for tile in looked.tiles if not tile.done],
+        "notes": list(looked.notes),
+        "marks": [
+            _mark(seen, label_of(of.joined, number), results) for number, seen in enumerate(of.joined.defects)
+        ],
+        "doubts": [{"marks": [doubt.first, doubt.second], "says": doubt.says} for doubt in of.joined.doubts],
     }
-    if grade is not None and thicknesses:
-        whole["verdict"] = _verdict(whole, marks, grade, next(iter(thicknesses)), results)
+    if grade is not None and thickness is not None:
+        whole["verdict"] = verdict_of(of, grade)
     return whole
 
 
-def _mark(mark: Merged, results: list[dict[str, Any]]) -> dict[str, Any]:
+def verdict_of(of: SheetOfResults, grade: Grade) -> dict[str, Any]:
+    """The grade's verdict; its reasons point to the marks by their place in the list."""
+    from models.grades import judge
+
+    verdict = judge(of.sheet, grade).to_dict()
+    for reason in verdict["reasons"]:
+        reason["finds"] = [of.sheet.defects[k].ref for k in reason["finds"]]
+    return verdict
+
+
+def _mark(seen: SeenDefect, label: str, results: list[dict[str, Any]]) -> dict[str, Any]:
     return {
-        "kind": mark.kind,
-        "not_glass": mark.not_glass,
-        "x_mm": mark.x_mm,
-        "y_mm": mark.y_mm,
-        "length_mm": mark.length_mm,
-        "width_mm": mark.width_mm,
-        "halo_mm": mark.halo_mm,
-        "length_sd_mm": mark.length_sd_mm,
-        "path_mm": None if mark.path_mm is None else [list(point) for point in mark.path_mm],
-        "kind_scores": {name: round(value, 4) for name, value in mark.kind_scores.items()},
-        "seen_in": [{"photo": results[i]["photo"], "number": number} for i, number in mark.members],
-        "missed_in": [results[i]["photo"] for i in mark.missed_in],
+        "label": label,
+        "kind": seen.kind,
+        "not_glass": seen.not_glass,
+        "x_mm": seen.x_mm,
+        "y_mm": seen.y_mm,
+        "length_mm": seen.length_mm,
+        "width_mm": seen.width_mm,
+        "halo_mm": seen.halo_mm,
+        "length_sd_mm": seen.length_sd_mm,
+        "length_at_most_mm": seen.length_at_most_mm,
+        "path_mm": [list(point) for point in seen.path_mm] or None,
+        "open_at_mm": [list(point) for point in seen.open_at_mm],
+        "kind_scores": {name: round(value, 4) for name, value in seen.kind_scores.items()},
+        "seen_in": [{"photo": results[i]["photo"], "number": n} for i, n in _refs(seen.members)],
+        "missed_in": [results[int(str(i))]["photo"] for i in seen.missed_in],
     }
 
 
-def _verdict(
-    whole: dict[str, Any],
-    marks: list[Merged],
-    grade: Grade,
-    thickness_mm: float,
-    results: list[dict[str, Any]],
-) -> dict[str, Any]:
-    from models.grades import DefectToJudge, SheetToJudge, judge
-
-    width, length = whole["sheet"]["width_mm"], whole["sheet"]["length_mm"]
-    defects = tuple(
-        DefectToJudge(
-            kind=mark.kind,
-            x_mm=min(max(mark.x_mm, 0.0), width),
-            y_mm=min(max(mark.y_mm, 0.0), length),
-            length_mm=mark.length_mm,
-            width_mm=mark.width_mm,
-            halo_mm=mark.halo_mm,
-            length_sd_mm=mark.length_sd_mm,
-            path_mm=mark.path_mm or (),
-            ref=index,
-        )
-        for index, mark in enumerate(marks)
-        if mark.not_glass is None
-    )
-    tiles = ", ".join(whole["missing_tiles"])
-    finest = [r["smallest_sized_mm"] for r in results if r["smallest_sized_mm"] is not None]
-    complete = not whole["missing_tiles"]
-    verdict = judge(
-        SheetToJudge(
-            width,
-            length,
-            thickness_mm,
-            defects=defects,
-            covered_fraction=1.0 if complete else whole["covered_at_smallest_class"],
-            smallest_sized_mm=None if complete else max(finest, default=None),
-            missing=() if complete else (f"still to be photographed finely enough: tiles {tiles}",),
-        ),
-        grade,
-    ).to_dict()
-    for reason in verdict["reasons"]:
-        reason["finds"] = [defects[k].ref for k in reason["finds"]]
-    return verdict
+def _refs(members: tuple[Any, ...]) -> list[tuple[int, int]]:
+    return [(int(photo), int(number)) for photo, number in members]
 
 
 def in_words(whole: dict[str, Any]) -> list[str]:
@@ -123,18 +98,29 @@ def in_words(whole: dict[str, Any]) -> list[str]:
     lines = [head]
     if whole["missing_tiles"]:
         lines.append(f"  not covered finely enough: tiles {', '.join(whole['missing_tiles'])}")
-    if whole["under_tags_m2"] >= LEAST_UNDER_TAGS_M2:
-        lines.append(f"  under the tags: {whole['under_tags_m2']:.3f} m² of the glass; look there by eye")
+    lines += [f"  {note}" for note in whole["notes"]]
     for mark in counted:
-        size = "not sized" if mark["length_mm"] is None else f"{mark['length_mm']:.2f} mm"
         photos = ", ".join(seen["photo"] for seen in mark["seen_in"])
         lines.append(
-            f"  {mark['kind']:<8} at x {mark['x_mm']:.1f}, y {mark['y_mm']:.1f} mm, {size} ({photos})"
+            f"  {mark['label']:>5} {mark['kind']:<8} at x {mark['x_mm']:.1f}, y {mark['y_mm']:.1f} mm,"
+            f" {_size(mark)} ({photos})"
         )
         if mark["missed_in"]:
-            lines.append(f"           not to be seen in {', '.join(mark['missed_in'])}")
+            lines.append(f"        not to be seen in {', '.join(mark['missed_in'])}")
+    for doubt in whole["doubts"]:
+        names = " and ".join(whole["marks"][k]["label"] for k in doubt["marks"])
+        lines.append(f"  {names}: {doubt['says']}")
     verdict = whole.get("verdict")
     if verdict is not None:
         lines.append(f"  {verdict['grade']}: {verdict['outcome'].replace('_', ' ')}")
         lines += [f"    {reason['clause']}: {reason['says']}" for reason in verdict["reasons"]]
     return lines
+
+
+def _size(mark: dict[str, Any]) -> str:
+    if mark["length_mm"] is None:
+        most = mark["length_at_most_mm"]
+        return "not sized" if most is None else f"too small to size, at most {most:.2f} mm"
+    least = "at least " if mark["open_at_mm"] else ""
+    end = ", its end lies outside the photos" if mark["open_at_mm"] and mark["path_mm"] else ""
+    return f"{least}{mark['length_mm']:.2f} mm{end}"

@@ -60,13 +60,18 @@ def _print(said: dict[str, Any]) -> None:
     looked = said["looked_at"]
     area = f"{looked['inspected_m2']:.0f} m2"
     print(f"{looked['defects']} defects on {area} from {looked['start']} to {looked['end']}")
+    if "note" in looked:
+        print(looked["note"])
     for section, source in said["residence_from"].items():
         if source != "plant figures":
             print(f"how long glass stays in the {section}: {source}")
     for step in said["clock_steps"]:
         print(f"clock ran {step['step_s'] / 60:+.0f} min from {step['start']} to {step['end']}: corrected")
     for gap in said["uninspected"]:
-        print(f"no inspection from {gap['start']} to {gap['end']} ({gap['sheets']} sheets): left out")
+        print(
+            f"nothing found from {gap['start']} to {gap['end']} on {gap['sheets']} sheets, where defects are"
+            " usual: taken as not looked at, left out"
+        )
     if not said["episodes"]:
         print("No episodes: nothing rises above the background.")
     for episode in said["episodes"]:

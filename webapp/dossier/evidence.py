@@ -6,6 +6,7 @@ from PIL import Image
 from sqlalchemy.orm import Session
 
 from models.errors import StoreError
+from models.grades import GradeBook
 from models.history import sheet_history
 from models.history_records import PhotoHistory, SheetHistory
 from models.store import PhotoStore
@@ -19,12 +20,14 @@ LONGEST_PX = 1600
 QUALITY = 84
 
 
-def dossier_of(session: Session, store: PhotoStore, sheet_id: int) -> tuple[SheetHistory, bytes]:
-    """A sheet's history and its dossier.
+def dossier_of(
+    session: Session, store: PhotoStore, book: GradeBook, sheet_id: int
+) -> tuple[SheetHistory, bytes]:
+    """A sheet's history and its dossier. book : the program's grades, by which its pack is judged.
 
     Raises NoSuchSheet where there is no such sheet.
     """
-    history = sheet_history(session, sheet_id)
+    history = sheet_history(session, sheet_id, book)
     return history, sheet_dossier(history, lambda photo: photo_for_print(store, photo))
 
 

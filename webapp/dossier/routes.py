@@ -15,7 +15,8 @@ bp = Blueprint("dossier", __name__, url_prefix="/sheets")
 @roles("quality_lead", "claims_desk", "administrator")
 def pdf(sheet_id: int) -> Response:
     """The dossier of a sheet; the header `X-Content-SHA256` names the hash of its bytes."""
-    history, data = dossier_of(db(), current_plant().store, sheet_id)
+    plant = current_plant()
+    history, data = dossier_of(db(), plant.store, plant.book, sheet_id)
     answer = Response(data, mimetype="application/pdf")
     answer.headers["Content-Disposition"] = f'attachment; filename="{file_name(history.sheet.label)}"'
     answer.headers["X-Content-SHA256"] = hashlib.sha256(data).hexdigest()

@@ -26,7 +26,6 @@ KIND_INK: dict[str, Color] = {
     "ring": HexColor("#00507a"),
     "diamond": HexColor("#7a4b00"),
     "bar": HexColor("#7a2f5f"),
-    "dotted": HexColor("#333333"),
 }
 
 TEXT, BOLD = "DejaVuSans", "DejaVuSans-Bold"
@@ -96,12 +95,12 @@ def grid(
 
     shares  : parts of the width, one a column
     numbers : columns set flush right
-    A cell may be a flowable; anything else is set as words.
+    A cell may be a flowable or a list of them; anything else is set as words.
     """
     whole = sum(shares)
 
     def cell(value: object, column: int) -> object:
-        if hasattr(value, "wrap"):
+        if hasattr(value, "wrap") or isinstance(value, list):
             return value
         return words(value, NUMBER if column in numbers else CELL)
 

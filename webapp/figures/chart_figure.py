@@ -3,18 +3,28 @@
 Either rates with their limits and the moving average over them, or the sum of what lies above the usual.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 import numpy as np
 
+from models.ribbon_glass import PatchState
+from models.sheet.looked_words import count_words
+from models.shift_rates import ShiftRate
 from models.trace.charts import Chart
 from models.trace.sums import CountSums
 from webapp.figures.axes import Axis, Tick, TimeAxis, per_1000
+from webapp.figures.glass import GlassShape, shift_gaps
 from webapp.figures.marks import Mark
 
 __all__ = ["ChartPanel", "ChartPoint", "Series", "draw_chart", "draw_sums"]
 
+#: a shift without a rate is one or the other
+GAP_WORDS: tuple[tuple[PatchState, str], ...] = (
+    ("unknown", count_words(0, None)),
+    ("not_looked", count_words(0, 0.0)),
+)
 WIDTH, HEIGHT = 372.0, 196.0
 LEFT, RIGHT, TOP, BOTTOM = 48.0, 364.0, 28.0, 164.0
 
@@ -26,6 +36,7 @@ class Series:
     middles : middle of each shift; names : what is said of each; urls : where each leads
     rates, average : the u chart and the EWMA of the same points, per m2
     sums : the CUSUM of the same points; None where it is not asked for or there is no usual rate
+    shifts : the shifts themselves, of which some may have no rate
     """
 
     mark: Mark
@@ -36,6 +47,7 @@ class Series:
     rates: Chart
     average: Chart
     sums: CountSums | None
+    shifts: tuple[ShiftRate, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +63,7 @@ class ChartPoint:
 
 @dataclass(frozen=True, slots=True)
 class ChartPanel:
-    """Everything the template needs for one panel."""
+    """Everything the template needs for one panel. gaps : shifts of which no rate can be told."""
 
     mark: Mark
     band: str
@@ -61,7 +73,8 @@ class ChartPanel:
     lower: str
     average: str
     signals: tuple[tuple[float, float], ...]
-    centre_y: float
+    centre_y: float | None
+    gaps: tuple[GlassShape, ...]
     ticks: tuple[Tick, ...]
     time_ticks: tuple[Tick, ...]
     said: str
@@ -91,6 +104,7 @@ def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) 
         )
         if np.isfinite(value)
     )
+    gaps = shift_gaps(series.shifts, along, TOP, BOTTOM, zone)
     out, slow = int(rates.beyond.sum()), int(average.beyond.sum())
     return ChartPanel(
         mark=series.mark,
@@ -105,10 +119,13 @@ def draw_chart(series: Series, begin: datetime, finish: datetime, zone: tzinfo) 
             for x, value, beyond in zip(xs, average.value, average.beyond, strict=True)
             if beyond
         ),
-        centre_y=up.place(rates.centre),
+        centre_y=up.place(rates.centre) if points else None,
+        gaps=gaps,
         ticks=Axis(0.0, most * 1000.0, BOTTOM, TOP).ticks(3),
         time_ticks=tuple(tick for tick in along.ticks(zone, 4) if LEFT + 8 <= tick.at <= RIGHT - 30),
-        said=f"{out} of {len(points)} beyond the limits, the moving average at {slow}",
+        said="; ".join(
+            [f"{out} of {len(points)} beyond the limits, the moving average at {slow}", *_without(gaps)]
+        ),
     )
 
 
@@ -128,6 +145,7 @@ def draw_sums(series: Series, begin: datetime, finish: datetime, zone: tzinfo) -
         if np.isfinite(v)
     )
     level = up.place(limit)
+    gaps = shift_gaps(series.shifts, along, TOP, BOTTOM, zone)
     return ChartPanel(
         mark=series.mark,
         band=series.band,
@@ -138,10 +156,17 @@ def draw_sums(series: Series, begin: datetime, finish: datetime, zone: tzinfo) -
         average=_runs(xs, value, signal, up),
         signals=(),
         centre_y=up.place(0.0),
+        gaps=gaps,
         ticks=up.ticks(3),
         time_ticks=tuple(tick for tick in along.ticks(zone, 4) if LEFT + 8 <= tick.at <= RIGHT - 30),
-        said=_sums_said(series, signal),
+        said="; ".join([_sums_said(series, signal), *_without(gaps)]),
     )
+
+
+def _without(gaps: Sequence[GlassShape]) -> list[str]:
+    """How many shifts have no rate, and why."""
+    counted = ((sum(gap.state == state for gap in gaps), words) for state, words in GAP_WORDS)
+    return [f"{n} shift{'' if n == 1 else 's'} {words}" for n, words in counted if n]
 
 
 def _sums_said(series: Series, signal: np.ndarray) -> str:
@@ -159,11 +184,12 @@ def _sums_said(series: Series, signal: np.ndarray) -> str:
 
 
 def _runs(xs: list[float], value: np.ndarray, signal: np.ndarray, up: Axis) -> str:
-    """Path through the sums, lifted where they start anew."""
+    """Path through the sums, lifted where they start anew and where nothing is known of a shift."""
     parts: list[str] = []
     pen_up = True
     for x, v, out in zip(xs, value, signal, strict=True):
         if not np.isfinite(v):
+            pen_up = True
             continue
         parts.append(f"{'M' if pen_up else 'L'}{x:.1f} {up.place(float(v)):.1f}")
         pen_up = bool(out)

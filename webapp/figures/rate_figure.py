@@ -3,11 +3,12 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
-from models.rates import Rate
 from models.shift_rates import ShiftRate, ShiftRates
 from webapp.figures.axes import Axis, Link, Tick, TimeAxis, per_1000
-from webapp.figures.lettering import WIDTH
+from webapp.figures.glass import GlassShape, Legend, legend_of, shift_gaps
+from webapp.figures.lettering import WIDTH, room_for
 from webapp.figures.marks import Mark, mark_for
+from webapp.figures.rate_words import rate_words
 from webapp.figures.ribbon_figure import LEFT, RIGHT
 
 __all__ = ["RateFigure", "RatePoint", "RateRow", "draw_rates"]
@@ -20,7 +21,7 @@ FOOT = 40.0
 
 @dataclass(frozen=True, slots=True)
 class RatePoint:
-    """One shift's rate: the point, its limits, and whether the mean of the stretch lies outside them."""
+    """One shift's rate: the point, its limits, and whether the usual rate lies outside them."""
 
     x: float
     y: float
@@ -33,14 +34,15 @@ class RatePoint:
 
 @dataclass(frozen=True, slots=True)
 class RateRow:
-    """One kind."""
+    """One kind. gaps : shifts of which no rate can be told."""
 
     mark: Mark
     top: float
     bottom: float
-    mean_y: float | None
-    mean_text: str
+    usual_y: float | None
+    usual_text: str
     points: tuple[RatePoint, ...]
+    gaps: tuple[GlassShape, ...]
     ticks: tuple[Tick, ...]
 
 
@@ -55,6 +57,7 @@ class RateFigure:
     rows: tuple[RateRow, ...]
     time_ticks: tuple[Tick, ...]
     outside: int
+    glass: Legend
 
 
 def draw_rates(rates: ShiftRates, begin: datetime, finish: datetime, zone: tzinfo, link: Link) -> RateFigure:
@@ -72,7 +75,7 @@ def draw_rates(rates: ShiftRates, begin: datetime, finish: datetime, zone: tzinf
     rows = []
     top = TOP
     for n, kind in enumerate(rates.kinds):
-        rows.append(_row(mark_for(kind), shifts, n, rates.pooled[n], along, zone, top, link))
+        rows.append(_row(mark_for(kind), shifts, n, rates.usual[n], along, zone, top, link))
         top += ROW_HEIGHT + ROW_GAP
     return RateFigure(
         width=WIDTH,
@@ -80,8 +83,14 @@ def draw_rates(rates: ShiftRates, begin: datetime, finish: datetime, zone: tzinf
         left=LEFT,
         right=RIGHT,
         rows=tuple(rows),
-        time_ticks=along.ticks(zone, 8),
+        # a label at either end would run into the figures of the rates beside it
+        time_ticks=tuple(
+            tick
+            for tick in along.ticks(zone, 8)
+            if LEFT + room_for(tick.label) / 2 - 6 <= tick.at <= RIGHT - room_for(tick.label) / 2 + 6
+        ),
         outside=len(rates.shifts) - len(shifts),
+        glass=legend_of(rows[0].gaps) if rows else (),
     )
 
 
@@ -89,7 +98,7 @@ def _row(
     mark: Mark,
     shifts: tuple[ShiftRate, ...],
     n: int,
-    pooled: Rate,
+    usual: float | None,
     along: TimeAxis,
     zone: tzinfo,
     top: float,
@@ -106,14 +115,13 @@ def _row(
     for shift, rate in known:
         if rate.per_m2 is None or rate.low_per_m2 is None or rate.high_per_m2 is None:
             continue
-        mean = pooled.per_m2 or 0.0
         points.append(
             RatePoint(
                 x=along.place(shift.begin + (shift.finish - shift.begin) / 2),
                 y=up.place(rate.per_m2),
                 low_y=up.place(rate.low_per_m2),
                 high_y=max(up.place(rate.high_per_m2), top - 6.0),
-                apart=not rate.low_per_m2 <= mean <= rate.high_per_m2,
+                apart=usual is not None and not rate.low_per_m2 <= usual <= rate.high_per_m2,
                 text=rate_words(shift, rate, zone),
                 url=link(shift.begin, shift.finish),
             )
@@ -122,20 +130,9 @@ def _row(
         mark=mark,
         top=top,
         bottom=bottom,
-        mean_y=None if pooled.per_m2 is None else up.place(pooled.per_m2),
-        mean_text="" if pooled.per_m2 is None else f"mean {per_1000(pooled.per_m2)}",
+        usual_y=None if usual is None else up.place(usual),
+        usual_text="" if usual is None else per_1000(usual),
         points=tuple(points),
+        gaps=shift_gaps(shifts, along, top, bottom, zone),
         ticks=Axis(0.0, most * 1000.0, bottom, top).ticks(3),
-    )
-
-
-def rate_words(shift: ShiftRate, rate: Rate, zone: tzinfo) -> str:
-    """One shift's rate as a sentence."""
-    crew = f", crew {shift.crew}" if shift.crew else ""
-    day = shift.begin.astimezone(zone).strftime("%a %d %b %H:%M")
-    if rate.per_m2 is None or rate.low_per_m2 is None or rate.high_per_m2 is None:
-        return f"{shift.name}{crew}, {day}: nothing inspected"
-    return (
-        f"{shift.name}{crew}, {day}: {rate.count} in {rate.area_m2:.0f} m², "
-        f"{per_1000(rate.per_m2)} per 1000 m² ({per_1000(rate.low_per_m2)} to {per_1000(rate.high_per_m2)})"
     )

@@ -4,11 +4,13 @@ Drawing units are SVG user units, y down. The glass travels to the left, so the 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 from models.ribbon_map import MapCell, MapPoint, Profile, RibbonMap
+from models.sheet.looked_words import WHOLE, looked_words
 from webapp.figures.axes import Axis, Tick, TimeAxis, per_1000
+from webapp.figures.glass import GlassShape, Legend, glass_shapes, legend_of, nothing_words
 from webapp.figures.lettering import WIDTH, room_for
 from webapp.figures.marks import Mark, mark_for
 
@@ -34,7 +36,6 @@ CELL_PANEL_HEIGHT = 190.0
 PANEL_GAP = 46.0
 FOOT = 76.0
 SHADES = 5
-LETTERS_UP_TO = 120
 #: swatch of a legend with the spaces beside it
 SWATCH = 34.0
 
@@ -52,7 +53,10 @@ class PointShape:
 
 @dataclass(frozen=True, slots=True)
 class CellShape:
-    """One field of the density picture; `shade` runs from 1 (few) to SHADES (most)."""
+    """One field of the density picture; `shade` runs from 1 (few) to SHADES (most).
+
+    glass : what is drawn over the shade where none of the field was looked at
+    """
 
     x: float
     y: float
@@ -61,6 +65,7 @@ class CellShape:
     shade: int
     text: str
     cell: MapCell
+    glass: GlassShape | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +115,11 @@ class Shade:
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """One picture of the ribbon: all kinds as points, or one kind as shaded fields."""
+    """One picture of the ribbon: all kinds as points, or one kind as shaded fields.
+
+    glass   : where a count of none would not mean that there is none
+    nothing : what is said where no defect is in view
+    """
 
     title: str
     mark: Mark | None
@@ -124,6 +133,8 @@ class Panel:
     net_lines: tuple[float, ...]
     shades: tuple[Shade, ...]
     boxes: tuple[Box, ...]
+    glass: tuple[GlassShape, ...]
+    nothing: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +151,7 @@ class RibbonFigure:
     time_ticks: tuple[Tick, ...]
     along: str
     dense: bool
-    letters: bool
+    glass: Legend
 
     @property
     def outlined(self) -> bool:
@@ -201,7 +212,7 @@ def draw_ribbon(
                     if cell.kind in group
                 ),
                 profile=bars,
-                profile_ticks=bar_ticks,
+                profile_ticks=_within(bar_ticks),
                 across_ticks=across.ticks(4 if ribbon.dense else 7),
                 net_lines=tuple(
                     across.place(x) for x in ribbon.net_lines_mm if ribbon.x_lo_mm < x < ribbon.x_hi_mm
@@ -212,6 +223,8 @@ def draw_ribbon(
                     for outline in outlines
                     if _in_view(outline, ribbon, group)
                 ),
+                glass=glass_shapes(ribbon.patches, along, across),
+                nothing=nothing_words(title, ribbon.looked_fraction),
             )
         )
         top += panel_height + PANEL_GAP
@@ -227,7 +240,7 @@ def draw_ribbon(
         time_ticks=time_ticks,
         along=ribbon.along,
         dense=ribbon.dense,
-        letters=not ribbon.dense and len(ribbon.points) <= LETTERS_UP_TO,
+        glass=legend_of(panels[0].glass) if panels else (),
     )
 
 
@@ -306,6 +319,11 @@ def _clear(ticks: Sequence[Tick]) -> tuple[Tick, ...]:
     return _apart([tick for tick in ticks if first <= tick.at <= last], widest + 8.0)
 
 
+def _within(ticks: Sequence[Tick]) -> tuple[Tick, ...]:
+    """Labels of the profile, moved in where they would stand out of the picture; nothing hangs on them."""
+    return tuple(replace(tick, at=min(tick.at, WIDTH - room_for(tick.label) / 2.0 - 2.0)) for tick in ticks)
+
+
 def _apart(ticks: Sequence[Tick], least: float) -> tuple[Tick, ...]:
     """Drop the label of a tick that would run into its neighbour's; a major tick wins over a minor one."""
     kept: list[Tick] = []
@@ -329,7 +347,16 @@ def _cell_shape(
         f"{cell.count} {mark_for(cell.kind).label} defect{'s' if cell.count != 1 else ''}, "
         f"{cell.m_lo:.0f} to {cell.m_hi:.0f} m, {cell.x_lo_mm:.0f} to {cell.x_hi_mm:.0f} mm across"
     )
-    return CellShape(left, head, max(right - left, 0.6), foot - head, shade, text, cell)
+    width = max(right - left, 0.6)
+    looked = cell.looked_fraction
+    if looked is None or looked < WHOLE:
+        text += f", {looked_words(looked)}"
+    glass = None
+    if not looked:
+        glass = GlassShape(
+            "unknown" if looked is None else "not_looked", left, head, width, foot - head, text
+        )
+    return CellShape(left, head, width, foot - head, shade, text, cell, glass)
 
 
 def _profile(

@@ -1,15 +1,27 @@
 """A sheet's history in words: its timeline, its verdict, the rules of that day."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from models.grades import GradeBook
-from models.history_records import DecisionHistory, PhotoHistory, SheetHistory, VerdictHistory
+from models.history_records import DecisionHistory, SheetHistory, VerdictHistory
+from models.sheet.labels import defect_label, find_label
 from webapp.figures.words import STATION_WORDS
 
-__all__ = ["Moment", "RulesThen", "number_list", "outcome_words", "reason_figures", "rules_then", "timeline"]
+__all__ = [
+    "Moment",
+    "RulesThen",
+    "find_list",
+    "number_list",
+    "outcome_words",
+    "reason_defects",
+    "reason_figures",
+    "rules_then",
+    "said_words",
+    "timeline",
+]
 
 #: decisions of one kind by one person closer together than this are one sitting
 SITTING = timedelta(minutes=15)
@@ -50,11 +62,17 @@ def timeline(history: SheetHistory) -> tuple[Moment, ...]:
     ]
     moments.append(Moment(sheet.cut_at, "cut (stamp of the line)", None))
     for photo in history.photos:
-        moments.append(Moment(photo.added_at, f"photo {photo.name} added", photo.added_by))
+        named = f"photo {photo.number} ({photo.name})"
+        moments.append(Moment(photo.added_at, f"{named} added", photo.added_by))
         if photo.inspected_at is not None:
             found = f"{len(photo.finds)} find{'' if len(photo.finds) == 1 else 's'}"
-            moments.append(Moment(photo.inspected_at, f"photo {photo.name} looked through: {found}", None))
-        moments.extend(_decisions(photo))
+            moments.append(Moment(photo.inspected_at, f"{named} looked through: {found}", None))
+    moments += [
+        Moment(look.at, f"looked at: {look.how}; {look.part}", look.by)
+        for look in history.looks
+        if look.statement is not None and look.at is not None
+    ]
+    moments.extend(_decisions(history.decisions))
     moments.extend(_revisions(history))
     for verdict in history.verdicts:
         moments.append(Moment(verdict.decided_at, f"verdict: {outcome_words(verdict)}", verdict.decided_by))
@@ -67,29 +85,39 @@ def timeline(history: SheetHistory) -> tuple[Moment, ...]:
     return tuple(sorted(moments, key=lambda moment: moment.at))
 
 
-def _decisions(photo: PhotoHistory) -> list[Moment]:
-    """What was decided about a photo's finds; many alike in one sitting are told in one line."""
-    sittings: list[tuple[DecisionHistory, datetime, list[int]]] = []
-    open_sittings: dict[tuple[str, str | None, str | None], int] = {}
-    words = sorted(
-        ((decision, find.number) for find in photo.finds for decision in find.decisions),
-        key=lambda w: w[0].at,
-    )
-    for decision, number in words:
-        key = (decision.decision, decision.by, decision.reason)
+def _decisions(decisions: Sequence[DecisionHistory]) -> list[Moment]:
+    """What was decided about finds; many alike in one sitting are told in one line."""
+    sittings: list[tuple[list[DecisionHistory], datetime]] = []
+    open_sittings: dict[tuple[object, ...], int] = {}
+    for decision in sorted(decisions, key=lambda said: said.at):
+        key = (decision.decision, decision.by, decision.reason, decision.earlier)
         at = open_sittings.get(key)
         if at is not None and decision.at - sittings[at][1] <= SITTING:
-            first, _, numbers = sittings[at]
-            sittings[at] = (first, decision.at, [*numbers, number])
+            sittings[at] = ([*sittings[at][0], decision], decision.at)
         else:
             open_sittings[key] = len(sittings)
-            sittings.append((decision, decision.at, [number]))
+            sittings.append(([decision], decision.at))
     moments = []
-    for decision, _, numbers in sittings:
-        why = f", {decision.reason}" if decision.reason else ""
-        finds = f"find{'' if len(numbers) == 1 else 's'} {number_list(numbers)}"
-        moments.append(Moment(decision.at, f"{finds} of {photo.name} {decision.decision}{why}", decision.by))
+    for alike, _ in sittings:
+        first = alike[0]
+        why = f", {first.reason}" if first.reason else ""
+        places = {(said.photo_number, said.find_number) for said in alike}
+        finds = f"find{'' if len(places) == 1 else 's'} {find_list(places)}"
+        earlier = " of an earlier inspection" if first.earlier else ""
+        moments.append(Moment(first.at, f"{finds}{earlier} {first.decision}{why}", first.by))
     return moments
+
+
+def find_list(places: Iterable[tuple[int, int]]) -> str:
+    """Finds by number of their photo and their own, in order: "1-2, 2-4 to 2-9"."""
+    by_photo: dict[int, list[int]] = {}
+    for photo, number in places:
+        by_photo.setdefault(photo, []).append(number)
+    return ", ".join(
+        " to ".join(find_label(photo, int(end)) for end in run.split(" to "))
+        for photo, numbers in sorted(by_photo.items())
+        for run in number_list(numbers).split(", ")
+    )
 
 
 def number_list(numbers: Sequence[int]) -> str:
@@ -111,14 +139,15 @@ def _revisions(history: SheetHistory) -> list[Moment]:
     for defect in history.defects:
         for n, revision in enumerate(defect.revisions):
             if revision.withdrawn:
-                what = f"defect {defect.number} withdrawn"
+                why = f", {revision.reason}" if revision.reason else ""
+                what = f"defect {defect.label} withdrawn{why}"
             elif n > 0:
-                what = f"defect {defect.number} corrected: {revision.kind}"
+                what = f"defect {defect.label} corrected: {revision.kind}"
             elif revision.source == "photo":
                 continue
             else:
                 how = "added by hand" if revision.source == "hand" else "imported"
-                what = f"defect {defect.number} {how}: {revision.kind}"
+                what = f"defect {defect.label} {how}: {revision.kind}"
             note = f", {revision.note}" if revision.note else ""
             moments.append(Moment(revision.recorded_at, what + note, revision.recorded_by))
     return moments
@@ -126,14 +155,35 @@ def _revisions(history: SheetHistory) -> list[Moment]:
 
 def outcome_words(verdict: VerdictHistory) -> str:
     """A verdict in words."""
-    grade = verdict.title_of(verdict.grade_id)
+    below = None if verdict.downgrade_to is None else verdict.title_of(verdict.downgrade_to)
+    return said_words(verdict.outcome, verdict.title_of(verdict.grade_id), below)
+
+
+def said_words(outcome: str, grade: str, downgrade_to: str | None) -> str:
+    """An outcome in words; grades by their titles."""
     words = {
         "accept": f"accepted as {grade}",
-        "downgrade": f"downgraded from {grade} to {verdict.title_of(verdict.downgrade_to or '')}",
+        "downgrade": f"downgraded from {grade} to {downgrade_to}",
         "reject": f"rejected for {grade}",
         "not_judged": f"not judged for {grade}",
     }
-    return words[verdict.outcome]
+    return words[outcome]
+
+
+def reason_defects(history: SheetHistory, verdict: VerdictHistory, reason: Mapping[str, Any]) -> str:
+    """The defects on which a reason rests, by what they are called on the sheet."""
+    return ", ".join(_judged_name(history, verdict, place) for place in reason.get("finds", ()))
+
+
+def _judged_name(history: SheetHistory, verdict: VerdictHistory, place: int) -> str:
+    """What a defect of the verdict's list is called: by its number, or as a find that was not decided yet."""
+    ref = verdict.defects[place].get("ref") if place < len(verdict.defects) else None
+    ref = ref if isinstance(ref, Mapping) else {}
+    if "find" in ref:
+        finds = {find.id: find.label for photo in history.photos for find in photo.finds}
+        return finds.get(ref["find"], "a find of an earlier inspection")
+    number = ref.get("number")
+    return defect_label(place + 1 if number is None else number)
 
 
 def reason_figures(reason: Mapping[str, Any]) -> str:

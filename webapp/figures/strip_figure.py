@@ -16,7 +16,11 @@ RIBBON_MM = 3500.0
 
 @dataclass(frozen=True, slots=True)
 class StripSheet:
-    """A sheet in the strip of neighbours."""
+    """A sheet in the strip of neighbours.
+
+    title : how many defects it has, over what was looked at.  text : the same, as short as its room asks;
+    empty where there is none
+    """
 
     sheet_id: int
     label: str
@@ -25,6 +29,7 @@ class StripSheet:
     width: float
     height: float
     here: bool
+    title: str
     text: str
     roomy: bool
 
@@ -46,7 +51,15 @@ def draw_strip(sheet: SheetFacts, neighbours: Sequence[Neighbour], width: float 
     if not neighbours:
         return None
     places = [
-        (n.ribbon_start_m, n.length_mm / 1000.0, n.x_left_mm, n.width_mm, n.sheet_id, n.label, f"{n.defects}")
+        (
+            n.ribbon_start_m,
+            n.length_mm / 1000.0,
+            n.x_left_mm,
+            n.width_mm,
+            n.sheet_id,
+            n.label,
+            (n.words, n.count),
+        )
         for n in neighbours
     ]
     places.append(
@@ -57,7 +70,7 @@ def draw_strip(sheet: SheetFacts, neighbours: Sequence[Neighbour], width: float 
             sheet.width_mm,
             sheet.id,
             sheet.label,
-            "this sheet",
+            ("this sheet", "this sheet"),
         )
     )
     places.sort()
@@ -71,6 +84,7 @@ def draw_strip(sheet: SheetFacts, neighbours: Sequence[Neighbour], width: float 
         while broken < len(breaks) and breaks[broken][0] <= offset + 1e-9:
             marks.append((1 + breaks[broken][0] * per_m + BREAK * broken + BREAK / 2, breaks[broken][1]))
             broken += 1
+        room_here = length * per_m * WIDTH / width - 8.0
         per_mm = STRIP_ACROSS / max(RIBBON_MM, left + across)
         shapes.append(
             StripSheet(
@@ -81,8 +95,9 @@ def draw_strip(sheet: SheetFacts, neighbours: Sequence[Neighbour], width: float 
                 width=length * per_m,
                 height=across * per_mm,
                 here=sheet_id == sheet.id,
-                roomy=length * per_m >= (room_for(label) + 8.0) * width / WIDTH and across * per_mm >= 46.0,
-                text=what if sheet_id == sheet.id else f"{what} defect{'' if what == '1' else 's'}",
+                roomy=room_for(label) <= room_here and across * per_mm >= 46.0,
+                title=what[0],
+                text=next((words for words in what if room_for(words) <= room_here), ""),
             )
         )
     return Strip(width, STRIP_TOP + STRIP_ACROSS + 8, STRIP_TOP, STRIP_ACROSS, tuple(shapes), tuple(marks))

@@ -1,5 +1,6 @@
 """The words that figures and pages use for stations, sources and states."""
 
+from models.sheet.size_words import size_figures, size_words
 from webapp.figures.marks import mark_for
 
 __all__ = ["CAUTIONS", "CONTEXT", "SOURCE_WORDS", "STATE_WORDS", "STATION_WORDS"]
@@ -17,8 +18,8 @@ STATE_WORDS = {
     "waiting": "waiting for inspection",
     "in_work": "being inspected",
     "finished": "inspected",
-    "recorded": "inspected elsewhere, imported",
-    "passed_by": "passed uninspected",
+    "recorded": "imported",
+    "passed_by": "passed by",
 }
 #: what stands beside every history, on screen and on paper
 CAUTIONS = tuple(
@@ -40,4 +41,6 @@ CONTEXT = {
     "source_words": SOURCE_WORDS,
     "state_words": STATE_WORDS,
     "cautions": CAUTIONS,
+    "size_figures": size_figures,
+    "size_words": size_words,
 }

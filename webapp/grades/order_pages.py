@@ -62,7 +62,8 @@ def order(pack_id: int) -> ResponseReturnValue:
         return _came_back(pack_id, error)
     stands, otherwise = orders.order_of(row), orders.judged_otherwise(db(), row)
     said = f"Pack {row.label} is {f'for {stands.customer}' if stands.customer else 'not sold yet'},"
-    said += f" {stands.grade_id or 'no grade named'}, {USE_WORDS[stands.use]}."
+    grade = current_book().grade(stands.grade_id).title if stands.grade_id else "no grade named"
+    said += f" {grade}, {USE_WORDS[stands.use]}."
     if otherwise:
         said += (
             f" Sheets with a verdict by another grade: {otherwise}; their verdicts stay until judged again."

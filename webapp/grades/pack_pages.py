@@ -7,12 +7,11 @@ from dataclasses import dataclass
 from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
-from models import inspections
-from models.errors import NoSuchRecord
-from models.grade_trial import sheet_as_judged
-from models.grades import Grade, GradeBook, SheetToJudge
-from models.grades.pack import PackVerdict, judge_pack
+from models.grades import GradeBook
+from models.grades.pack import PackVerdict
+from models.packs import PackStanding, SheetInPack, pack_standing
 from models.records import Customer, Pack, Sheet
+from models.sheet.looked_words import count_words
 
 MOST_LISTED = 60
 
@@ -40,34 +39,29 @@ class PacksPage:
 
 @dataclass(frozen=True, slots=True)
 class SheetRow:
-    """One sheet of a pack: its verdict by the pack's grade, its faults in each averaged class."""
+    """One sheet of a pack: its verdict by the pack's grade, its faults (over what was looked at), and those
+    in each averaged class.
+    """
 
     id: int
     label: str
     outcome: str
     why: str
-    faults: int
+    faults: str
     counts: tuple[int, ...]
     hold_back: bool
 
 
 @dataclass(frozen=True, slots=True)
 class PackPage:
-    """Everything the page of a pack shows. `unseen` are labels of sheets that nobody inspected.
-
-    `grade` is None where none is named (or the one ordered is out of use), `verdict` also where no sheet
-    has been looked at.
-    """
+    """Everything the page of a pack shows. `rows` are those of the sheets that are judged."""
 
     pack: Pack
     customer: str
-    grade: Grade | None
     grades: tuple[tuple[str, str], ...]
-    verdict: PackVerdict | None
-    sheets: tuple[tuple[int, str], ...]
+    standing: PackStanding
     rows: tuple[SheetRow, ...]
-    unseen: tuple[str, ...]
-    hold_back: tuple[str, ...]
+    ordered_title: str
 
 
 def packs_page(session: Session, text: str) -> PacksPage:
@@ -100,58 +94,36 @@ def pack_page(
     session: Session, program: GradeBook, book: GradeBook, pack_id: int, grade_id: str | None
 ) -> PackPage:
     """A pack judged by its grade or by another. Raises NoSuchRecord, and NoSuchGrade for the other."""
-    pack = session.get(Pack, pack_id)
-    if pack is None:
-        raise NoSuchRecord(f"pack number {pack_id}: there is no such pack")
-    wanted = grade_id or (pack.grade_id if pack.grade_id in book.ids() else None)
-    grade = None if wanted is None else book.grade(wanted)
-    sheets = session.scalars(
-        select(Sheet).where(Sheet.pack_id == pack_id).order_by(Sheet.ribbon_start_m, Sheet.id)
-    ).all()
-    judged: list[tuple[Sheet, SheetToJudge]] = []
-    unseen = []
-    for sheet in sheets:
-        known = None if grade is None else _as_known(session, program, sheet, grade.id)
-        if known is None:
-            unseen.append(sheet.label)
-        else:
-            judged.append((sheet, known))
-    verdict = judge_pack([known for _, known in judged], grade) if judged and grade is not None else None
-    out = () if verdict is None else verdict.hold_back or ()
+    standing = pack_standing(session, program, pack_id, grade_id)
+    pack = session.get_one(Pack, pack_id)
+    titles = tuple((name, book.grade(name).title) for name in book.ids())
     return PackPage(
         pack=pack,
         customer="" if pack.customer is None else pack.customer.name,
-        grade=grade,
-        grades=tuple((name, book.grade(name).title) for name in book.ids()),
-        verdict=verdict,
-        sheets=tuple((sheet.id, sheet.label) for sheet in sheets),
-        rows=() if verdict is None else _rows(judged, verdict),
-        unseen=tuple(unseen),
-        hold_back=tuple(judged[i][0].label for i in out),
+        grades=titles,
+        standing=standing,
+        rows=() if standing.verdict is None else _rows(standing, standing.verdict),
+        ordered_title=dict(titles).get(pack.grade_id or "", pack.grade_id or ""),
     )
 
 
-def _rows(judged: list[tuple[Sheet, SheetToJudge]], verdict: PackVerdict) -> tuple[SheetRow, ...]:
-    out = set(verdict.hold_back or ())
+def _rows(standing: PackStanding, verdict: PackVerdict) -> tuple[SheetRow, ...]:
+    out = set(standing.hold_back)
     rows = []
-    for i, ((sheet, known), one) in enumerate(zip(judged, verdict.sheets, strict=True)):
+    for i, (sheet, one) in enumerate(zip(standing.judged, verdict.sheets, strict=True)):
         against = [
             r.says for r in one.reasons if r.outcome in ("reject", "not_judged") and r.rule != "confirmation"
         ]
         rows.append(
             SheetRow(
-                sheet.id, sheet.label, one.outcome, against[0] if against else "", len(known.defects),
-                tuple(average.by_sheet[i] for average in verdict.averages), i in out,
+                sheet.id, sheet.label, one.outcome, against[0] if against else "",
+                _faults(sheet),
+                tuple(average.by_sheet[i] for average in verdict.averages), sheet.label in out,
             )
         )  # fmt: skip
     return tuple(rows)
 
 
-def _as_known(session: Session, program: GradeBook, sheet: Sheet, grade_id: str) -> SheetToJudge | None:
-    """The sheet as its verdict saw it, as it stands while it is being inspected, None where nobody looked."""
-    kept = inspections.current_verdict(session, sheet.id)
-    if kept is not None:
-        return sheet_as_judged(kept.sheet_as_judged, kept.defects, kept.coverage)
-    if sheet.state != "in_work":
-        return None
-    return inspections.judge_sheet(session, program, sheet.id, grade_id).sheet
+def _faults(sheet: SheetInPack) -> str:
+    faults = 0 if sheet.judged is None else len(sheet.judged.defects)
+    return f"{faults} so far" if sheet.state == "in_work" else count_words(faults, sheet.looked_fraction)

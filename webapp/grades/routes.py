@@ -10,6 +10,7 @@ from models.grades.advice import CUT_CLEARANCE_MM
 from models.grades.explain import REMEMBERED, SAFETY
 from webapp.grades import editing, order_pages  # noqa: F401 - their routes belong to the same blueprint
 from webapp.grades.blueprint import LEADS, bp
+from webapp.grades.changed_pages import days_asked_for
 from webapp.grades.grade_pages import grade_page, index_page
 from webapp.grades.pack_pages import packs_page
 from webapp.grades.sheet_pages import sheet_page
@@ -40,7 +41,8 @@ def confirm(grade_id: str) -> ResponseReturnValue:
     """Record that the signed-in person checked a remembered table against a bought copy."""
     confirm_grade(db(), current_book(), grade_id, current_user.user_id, request.form.get("note"))
     commit()
-    flash(f"{grade_id} is confirmed by {current_user.display_name} and may decide from now on.", "done")
+    title = current_book().grade(grade_id).title
+    flash(f"{title} is confirmed by {current_user.display_name} and may decide from now on.", "done")
     return redirect(url_for("grades.grade", grade_id=grade_id), 303)
 
 
@@ -66,6 +68,8 @@ def again(sheet_id: int) -> ResponseReturnValue:
         said = f"Judged again by rule set {new.rule_set_version}: still {_said(new.outcome)}."
     commit()
     flash(said, "done")
+    if request.form.get("back") == "changed":
+        return redirect(url_for("grades.changed", days=days_asked_for(request.form.get("days", ""))), 303)
     return redirect(url_for("grades.sheet", sheet_id=sheet_id), 303)
 
 

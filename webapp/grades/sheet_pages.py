@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy.orm import Session
 
 from models import inspections
 from models.errors import NoSuchSheet
-from models.grade_trial import sheet_as_judged
 from models.grades import Decision, Grade, GradeBook, Reason, SheetToJudge, Verdict, judge_ladder
 from models.grades.advice import Advice, advice, other_sides
 from models.records import Sheet
 from models.records import Verdict as KeptVerdict
-from webapp.grades.drawing import Drawing, draw
+from models.sheet.looked import LookedAt
+from models.sheet.to_judge import kept_sheet
+from webapp.figures.against import AGAINST
+from webapp.figures.sheet_layout import SheetLayout
+from webapp.grades.drawing import draw
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +52,7 @@ class SheetPage:
     others: tuple[Reason, ...]
     advice: Advice
     close_calls: tuple[str, ...]
-    drawing: Drawing
+    drawing: SheetLayout
     faults: tuple[FaultRow, ...]
     kept: KeptVerdict | None
     kept_is_older: bool
@@ -73,22 +78,24 @@ def sheet_page(
     if kept is not None and wanted is not None:
         # as the verdict saw it: the same defects, answers and coverage, by the rules of today
         grade = book.grade(wanted)
-        to_judge = sheet_as_judged(kept.sheet_as_judged, kept.defects, kept.coverage)
+        to_judge = kept_sheet(kept.sheet_as_judged, kept.defects, kept.coverage)
         decision = judge_ladder(to_judge, grade, book.ladder(wanted))
+        looked: LookedAt | Mapping[str, Any] = kept.coverage
     else:
         judged = inspections.judge_sheet(session, program, sheet_id, wanted)
         grade, to_judge, decision = judged.grade, judged.sheet, judged.decision
+        looked = judged.coverage
     verdict = decision.verdicts[0]
     what = advice(to_judge, grade)
-    against = tuple(r for r in verdict.reasons if r.outcome in ("reject", "not_judged"))
-    others = tuple(r for r in verdict.reasons if r.outcome not in ("reject", "not_judged"))
+    against = tuple(r for r in verdict.reasons if r.outcome in AGAINST)
+    others = tuple(r for r in verdict.reasons if r.outcome not in AGAINST)
     older = kept is not None and grade.id == kept.grade_id and kept.rule_set_sha256 != grade.sha256
     title = "" if decision.downgrade_to is None else book.grade(decision.downgrade_to).title
     return SheetPage(
         sheet, grade, tuple((name, book.grade(name).title) for name in book.ids()), ordered, to_judge,
         decision, verdict, against, others, what,
         tuple(one.words() for one in other_sides(to_judge, grade, verdict)),
-        draw(to_judge, verdict, grade, what.piece), _faults(to_judge, verdict), kept, older, title,
+        draw(to_judge, verdict, grade, what.piece, looked), _faults(to_judge, verdict), kept, older, title,
     )  # fmt: skip
 
 

@@ -9,11 +9,11 @@ from models.errors import BadValue
 from models.grades.kinds import is_line, known, tidy
 from models.inspections import DefectValues
 from models.records import Defect, Find
+from models.sheet.size_words import size_words
 from webapp import bridge
 from webapp.inspect import forms
 from webapp.inspect.answers import answer
 from webapp.inspect.blueprint import bp, inspecting
-from webapp.inspect.rows import size_words
 from webapp.plant import commit, current_book, db
 
 
@@ -47,7 +47,7 @@ def change(find_id: int) -> ResponseReturnValue:
 @inspecting
 def take_back(find_id: int) -> ResponseReturnValue:
     """The last word about the find is taken back: it waits again."""
-    inspections.take_back_word(db(), find_id, current_user.user_id)
+    inspections.take_back_decision(db(), find_id, current_user.user_id)
     return _done(_sheet_of(find_id), "Taken back: it waits for your word again.", find_id)
 
 

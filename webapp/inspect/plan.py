@@ -1,117 +1,95 @@
-"""The sheet drawn small: tiles photographed finely enough, tiles missing, places of defects."""
+"""The sheet drawn for the booth: what was looked at finely enough, what is missing, where the defects lie."""
 
-from collections.abc import Iterator
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from models.inspections import CoverageSummary
+from models.grades import Reason, SheetToJudge
 from models.records import Defect, Photo, Sheet
-from webapp.figures.marks import mark_for
+from models.sheet.labels import defect_label
+from models.sheet.looked import LookedAt, LookStatement, parts_of_looks
+from models.sheet.seen import points_of
+from webapp.figures.against import Against, against
+from webapp.figures.sheet_layout import SheetLayout, lay_out
+from webapp.figures.sheet_parts import BoxToDraw, DefectToDraw, SheetToDraw, judged_defects, tiles_of
 
+__all__ = ["Plan", "draw_plan"]
 
-@dataclass(frozen=True, slots=True)
-class PlanTile:
-    """One tile in sheet mm. `state` is "covered", "coarse" (seen, but not finely enough) or "missing"."""
-
-    name: str
-    x: float
-    y: float
-    width: float
-    height: float
-    state: str
-
-
-@dataclass(frozen=True, slots=True)
-class Spot:
-    """A defect's place in sheet mm."""
-
-    x: float
-    y: float
-    shape: str
-
-
-@dataclass(frozen=True, slots=True)
-class Footprint:
-    """What a photo covers, in sheet mm, with the photo's number."""
-
-    number: int
-    x: float
-    y: float
-    width: float
-    height: float
-
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """A box inside photos that none of them shows, in sheet mm; `under_tag` or blown out."""
-
-    x: float
-    y: float
-    width: float
-    height: float
-    under_tag: bool
+ACROSS, ALONG = 250.0, 360.0
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The drawing's figures (millimetres of the sheet, x across, y along) and its words."""
+    """The drawing and its words."""
 
-    width_mm: float
-    length_mm: float
-    tiles: tuple[PlanTile, ...]
-    spots: tuple[Spot, ...]
-    photos: tuple[Footprint, ...]
-    unseen: tuple[Gap, ...]
+    drawing: SheetLayout
     headline: str
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
     complete: bool
 
-    @property
-    def unit(self) -> float:
-        """A length that looks the same on every plan: strokes and letters are given in it."""
-        return max(self.width_mm, self.length_mm) / 100
 
+def draw_plan(
+    sheet: Sheet,
+    looked: LookedAt,
+    defects: Sequence[Defect],
+    photos: Sequence[Photo],
+    *,
+    looks: Sequence[LookStatement] = (),
+    judged: SheetToJudge | None = None,
+    reasons: Sequence[Reason] = (),
+) -> Plan:
+    """The plan of a sheet with what was looked at and what counts as a defect now.
 
-def draw_plan(sheet: Sheet, seen: CoverageSummary, defects: list[Defect], photos: list[Photo]) -> Plan:
-    """The plan of a sheet with its coverage and what counts as a defect now."""
-    needed = "" if seen.needed_mm is None else f" at {seen.needed_mm:g} mm"
-    return Plan(
+    looks : who said to have looked where, for the parts looked at by eye.
+    judged, reasons : what was judged, finds that nobody has decided among it, and the reasons of the grade
+    ordered. Without them `defects` are drawn, and every end outside the photos asks for a photo, since nobody
+    knows whether it matters.
+    """
+    if judged is None:
+        drawn = tuple(_defect(defect) for defect in defects)
+        why = Against(photograph_mm=tuple(place for defect in drawn for place in defect.open_at_mm))
+    else:
+        why = against(reasons)
+        drawn = judged_defects(judged, why)
+    enough = f" finely enough for {looked.needed_mm:g} mm" if looked.needed_mm is not None else ""
+    to_draw = SheetToDraw(
         width_mm=sheet.width_mm,
         length_mm=sheet.length_mm,
-        tiles=tuple(
-            PlanTile(tile.name, x0, y0, x1 - x0, y1 - y0, _state(tile.done, tile.seen_fraction))
-            for tile in seen.tiles
-            for x0, y0, x1, y1 in [tile.rectangle_mm]
+        defects=drawn,
+        tiles=tiles_of(looked),
+        photos=tuple(
+            BoxToDraw(name=f"photo {number}", box_mm=(x0, y0, x1, y1))
+            for number, photo in enumerate(photos, start=1)
+            if photo.covered_mm is not None
+            for x0, y0, x1, y1 in [photo.covered_mm]
         ),
-        spots=tuple(
-            Spot(defect.x_mm, defect.y_mm, mark_for(defect.kind).shape)
-            for defect in defects
-            if defect.x_mm is not None and defect.y_mm is not None
-        ),
-        photos=tuple(_footprints(sheet, photos)),
-        unseen=tuple(
-            Gap(x0, y0, x1 - x0, y1 - y0, under_tag)
-            for boxes, under_tag in ((seen.holes_mm, False), (seen.under_tags_mm, True))
-            for x0, y0, x1, y1 in boxes
-        ),
-        headline=f"Coverage{needed}: {100 * seen.covered_fraction:.0f} %",
-        sentences=tuple(seen.missing),
-        notes=tuple(seen.notes),
-        complete=seen.complete,
+        by_eye_mm=tuple(part.rectangle_mm for part in parts_of_looks(looks, sheet.width_mm, sheet.length_mm)),
+        holes_mm=looked.holes_mm,
+        under_tags_mm=looked.under_tags_mm,
+        against=why,
+    )
+    return Plan(
+        drawing=lay_out(to_draw, across=ACROSS, along=ALONG),
+        headline=f"Looked at{enough}: {_per_cent(looked)} %",
+        sentences=looked.missing,
+        notes=looked.notes,
+        complete=looked.complete,
     )
 
 
-def _footprints(sheet: Sheet, photos: list[Photo]) -> Iterator[Footprint]:
-    for number, photo in enumerate(photos, start=1):
-        if photo.covered_mm is not None:
-            x0, y0, x1, y1 = photo.covered_mm
-            x0, y0 = max(x0, 0.0), max(y0, 0.0)
-            width, height = min(x1, sheet.width_mm) - x0, min(y1, sheet.length_mm) - y0
-            if width > 0 and height > 0:
-                yield Footprint(number, x0, y0, width, height)
+def _per_cent(looked: LookedAt) -> int:
+    """Rounded down, so that a part never reads as the whole."""
+    return 100 if looked.complete else math.floor(100 * looked.covered_fraction)
 
 
-def _state(done: bool, seen_fraction: float) -> str:
-    if done:
-        return "covered"
-    return "coarse" if seen_fraction >= 0.5 else "missing"
+def _defect(defect: Defect) -> DefectToDraw:
+    return DefectToDraw(
+        label=defect_label(defect.number),
+        kind=defect.kind,
+        x_mm=defect.x_mm,
+        y_mm=defect.y_mm,
+        length_mm=defect.length_mm,
+        path_mm=points_of(defect.path_mm),
+        open_at_mm=points_of(defect.open_at_mm),
+    )

@@ -5,7 +5,7 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from models import inspections
-from webapp.inspect import acts, setup_pages, upload  # noqa: F401  their routes belong to this blueprint
+from webapp.inspect import acts, look_acts, setup_pages, upload  # noqa: F401  their routes belong to this blueprint
 from webapp.inspect.answers import answer
 from webapp.inspect.blueprint import bp, inspecting
 from webapp.inspect.forms import whole

@@ -8,6 +8,8 @@ from flask import url_for
 
 from models.inspections.deciding import FindView
 from models.records import Defect, Photo
+from models.sheet.labels import defect_label
+from models.sheet.size_words import size_words
 from vision.flags import FIND_FLAGS, Flag
 from webapp import bridge
 from webapp.figures.marks import NOT_GLASS, mark_for
@@ -30,6 +32,13 @@ STATE_SIGNS = {
     "hand": "+",
     "import": "+",
 }
+#: a find that runs out of all photos: how it is said beside its size
+OPEN_LINE = Flag(
+    "open_line", "end not seen", "Its end lies outside the photos: photograph there, or enter the length."
+)
+OPEN_SPOT = Flag(
+    "open_spot", "cut off", "It lies on the border of its photo and may be larger: photograph there."
+)
 #: half the side of the mark for a defect that was entered by its place alone, px of the photo
 BARE_MARK_PX = 12.0
 
@@ -72,28 +81,28 @@ class PhotoMark:
     path: list[Any] | None = field(default=None)
 
 
-def find_row(view: FindView, photo_number: int, selected: str | None) -> Row:
-    """The line of a find."""
-    find, defect = view.find, view.defect
-    apart = view.decision == "undecided" and find.not_glass is not None
-    state = "apart" if apart else "open" if view.decision == "undecided" else view.decision
+def find_row(view: FindView, selected: str | None) -> Row:
+    """The line of a find, with the defect that all photos show there."""
+    find, group, defect = view.find, view.group, view.defect
+    apart = group.decision == "undecided" and group.not_glass is not None
+    state = "apart" if apart else "open" if group.undecided else group.decision
     kind = defect.kind if defect is not None else view.best.kind
     sign = NOT_GLASS if apart else mark_for(kind)
-    source: Any = defect if defect is not None else view.best
+    source: Any = defect if defect is not None and not group.asks else view.best
     row_id = f"f{find.id}"
-    what = f"{find.not_glass}?" if apart else kind
+    what = f"{group.not_glass}?" if apart else kind
     return Row(
         id=row_id,
-        label=_label(sign.letter, find.number, photo_number),
+        label=group.name,
         shape=sign.shape,
-        words=f"{what} {size_words(source.length_mm, source.length_sd_mm)}",
+        words=f"{what} {size_words(source.length_mm, source.length_sd_mm, _is_open(source))}",
         small=", ".join(filter(None, (place_words(source.x_mm, source.y_mm), STATE_WORDS[state]))),
         state=state,
         kind=kind,
         length=_typed(source.length_mm),
         width=_typed(source.width_mm),
         seen_from=_typed(defect.detection_distance_mm if defect is not None else None),
-        flags=tuple(FIND_FLAGS[name] for name in find.flags or () if name in FIND_FLAGS),
+        flags=_flags(view, source),
         history=_history(view),
         by_hand=False,
         urls=_find_urls(find.id, state),
@@ -109,7 +118,7 @@ def defect_row(defect: Defect, selected: str | None) -> Row:
     state = "hand" if defect.source != "import" else "import"
     return Row(
         id=row_id,
-        label=f"{sign.letter}+{defect.number}",
+        label=defect_label(defect.number),
         shape=sign.shape,
         words=f"{defect.kind} {size_words(defect.length_mm, defect.length_sd_mm)}",
         small=", ".join(filter(None, (place_words(defect.x_mm, defect.y_mm), STATE_WORDS[state]))),
@@ -138,7 +147,7 @@ def find_mark(view: FindView, row: Row) -> PhotoMark:
     sign = STATE_SIGNS[row.state]
     text = f"{row.label}: {row.words}, {row.small}"
     if view.same_as_id is not None:
-        text += "; the same spot in another photo"
+        text += "; seen in another photo too"
     return PhotoMark(
         row.id,
         f"{row.label} {sign}".strip(),
@@ -173,23 +182,24 @@ def hand_marks(photo: Photo, defects: Sequence[tuple[Defect, Row]]) -> list[Phot
     return marks
 
 
-def size_words(length_mm: float | None, sd_mm: float | None) -> str:
-    """A size with its uncertainty, or that there is none."""
-    if length_mm is None:
-        return "not sized"
-    digits = 2 if length_mm < 10 else 1
-    spread = f" ± {sd_mm:.{digits}f}" if sd_mm else ""
-    return f"{length_mm:.{digits}f}{spread} mm"
-
-
 def place_words(x_mm: float | None, y_mm: float | None) -> str:
     """A place on the sheet."""
     return "" if x_mm is None or y_mm is None else f"x {x_mm:.0f}, y {y_mm:.0f} mm"
 
 
-def _label(letter: str, number: int, photo_number: int) -> str:
-    """The letter and number as drawn; from the second photo on with the photo's number before it."""
-    return f"{letter}{number}" if photo_number == 1 else f"{photo_number}·{letter}{number}"
+def _is_open(source: Any) -> bool:
+    return bool(getattr(source, "open_at_mm", None))
+
+
+def _flags(view: FindView, source: Any) -> tuple[Flag, ...]:
+    """What to know of a find: what its photo says of it, unless another photo shows it whole, and open
+    ends.
+    """
+    names = [name for name in view.find.flags or () if name in FIND_FLAGS and name != "touches_edge"]
+    flags = tuple(FIND_FLAGS[name] for name in names)
+    if _is_open(source):
+        return (OPEN_LINE if view.find.path_mm else OPEN_SPOT, *flags)
+    return flags
 
 
 def _typed(value: float | None) -> str:
@@ -208,6 +218,8 @@ def _find_urls(find_id: int, state: str) -> dict[str, str]:
 def _history(view: FindView) -> str:
     """What was measured, where a person has said something else."""
     best, defect = view.best, view.defect
+    if view.group.asks:
+        return f"Decide again: {view.group.asks}."
     if defect is None or view.decision != "changed":
         return ""
     return f"As measured: {best.kind} {size_words(best.length_mm, best.length_sd_mm)}."

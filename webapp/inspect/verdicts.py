@@ -7,8 +7,9 @@ from sqlalchemy.orm import Session
 from models import inspections
 from models.errors import NotAllowedNow
 from models.grades import GradeBook, Reason
-from models.inspections import CoverageSummary, Judged
+from models.inspections import Judged
 from models.records import Sheet
+from models.sheet.looked import LookedAt
 from webapp.inspect.rows import Row
 
 WORDS = {"accept": "Accept", "downgrade": "Downgrade", "reject": "Reject", "not_judged": "Not judged"}
@@ -53,21 +54,17 @@ class LiveVerdict:
 
     outcome: Outcome
     judged: Judged | None
-    coverage: CoverageSummary
+    coverage: LookedAt
 
 
-def outcome_of(
-    session: Session, book: GradeBook, sheet: Sheet, rows: dict[tuple[str, int], Row]
-) -> LiveVerdict:
-    """The verdict as things stand now; reasons name finds and defects as `rows` label them."""
+def outcome_of(session: Session, book: GradeBook, sheet: Sheet) -> LiveVerdict:
+    """The verdict as things stand now."""
     free = sheet.pack is None or not sheet.pack.grade_id
     try:
-        judged = inspections.judge_sheet(
-            session, book, sheet.id, names={key: row.label for key, row in rows.items()}
-        )
+        judged = inspections.judge_sheet(session, book, sheet.id)
     except NotAllowedNow as error:
         outcome = Outcome("no_grade", "No grade chosen", "", str(error), (), grade_is_free=free)
-        return LiveVerdict(outcome, None, inspections.coverage(session, sheet.id))
+        return LiveVerdict(outcome, None, inspections.looked_of(session, sheet.id))
     return LiveVerdict(_outcome(judged, book, free=free), judged, judged.coverage)
 
 

@@ -13,10 +13,12 @@ from models.errors import NoSuchSheet
 from models.grades import SAFETY, GradeBook
 from models.grades.kinds import KINDS
 from models.inspections import FindView
+from models.packs import PackStanding, pack_standing
 from models.records import Defect, Job, Photo, SavedSetup, Sheet, User
 from vision.flags import PHOTO_FLAGS
 from webapp.figures.marks import MARKS
 from webapp.inspect.blueprint import may_inspect
+from webapp.inspect.looked_view import DoubtLine, LookedView, doubt_lines, looked_view
 from webapp.inspect.news import news_for_sheet
 from webapp.inspect.plan import Plan, draw_plan
 from webapp.inspect.rows import PhotoMark, Row, defect_row, find_mark, find_row, hand_marks
@@ -66,6 +68,9 @@ class SheetView:
     setups: tuple[SavedSetup, ...]
     grades: tuple[tuple[str, str], ...]
     news: tuple[str, ...]
+    looked: LookedView
+    doubts: tuple[DoubtLine, ...]
+    pack: PackStanding | None
 
     @property
     def open_count(self) -> int:
@@ -100,15 +105,16 @@ def sheet_view(
 ) -> SheetView:
     """The page of a sheet. Raises NoSuchSheet."""
     sheet = get_sheet(session, sheet_id)
-    finds = inspections.finds_of(session, sheet_id)
+    seen = inspections.sheet_seen(session, sheet_id)
+    finds = inspections.finds_of(session, sheet_id, seen)
     defects = inspections.defects_of(session, sheet_id)
     photos = inspections.photos_of(session, sheet_id)
     numbers = {photo.id: number for number, photo in enumerate(photos, start=1)}
-    rows = {view.find.id: find_row(view, numbers[view.photo.id], selected) for view in finds}
+    rows = {view.find.id: find_row(view, selected) for view in finds}
     listed = [view for view in finds if view.same_as_id is None or view.same_as_id not in rows]
     by_hand = _by_hand(defects, listed, selected)
     labels = _labels(listed, rows, by_hand)
-    judged = outcome_of(session, book, sheet, labels)
+    judged = outcome_of(session, book, sheet)
     tabs = tuple(_tab(session, photo, numbers[photo.id], finds, rows, by_hand) for photo in photos)
     main = [rows[view.find.id] for view in listed]
     return SheetView(
@@ -126,10 +132,21 @@ def sheet_view(
         apart=tuple(row for row in main if row.state == "apart"),
         photos=tabs,
         shown=next((tab for tab in tabs if tab.id == photo_id), tabs[0] if tabs else None),
-        plan=draw_plan(sheet, judged.coverage, defects, photos),
+        plan=draw_plan(
+            sheet,
+            judged.coverage,
+            defects,
+            photos,
+            looks=[inspections.statement_of(look) for look in inspections.looks_of(session, sheet_id)],
+            judged=None if judged.judged is None else judged.judged.sheet,
+            reasons=() if judged.judged is None else judged.judged.decision.verdicts[0].reasons,
+        ),
         setups=tuple(setups.list_setups(session, sheet.line_id)),
         grades=tuple((name, book.grade(name).title) for name in book.ids()),
         news=news_for_sheet(session, sheet),
+        looked=looked_view(session, sheet_id, judged.coverage),
+        doubts=doubt_lines(seen),
+        pack=None if sheet.pack_id is None else pack_standing(session, book, sheet.pack_id),
     )
 
 

@@ -7,7 +7,9 @@ from flask import Blueprint
 
 from models.errors import NoSuchRecord
 from models.records import Line
+from models.sheet.looked_words import share_words
 from webapp.figures.axes import per_1000
+from webapp.figures.rate_words import no_rate_words
 from webapp.figures.words import CONTEXT
 from webapp.trace.forms import PERIODS
 
@@ -28,7 +30,7 @@ bp.add_app_template_filter(per_1000, "per_1000")
 @bp.context_processor
 def words() -> dict[str, object]:
     """What the templates of this part may use."""
-    return {**CONTEXT, "periods": PERIODS}
+    return {**CONTEXT, "periods": PERIODS, "share_words": share_words, "no_rate_words": no_rate_words}
 
 
 def line_asked_for(lines: Sequence[Line], text: str) -> Line:

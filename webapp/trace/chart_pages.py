@@ -1,4 +1,4 @@
-"""Control charts by kind and band, with limits that follow the glass inspected.
+"""Control charts by kind and band, with limits that follow the glass looked at.
 
 Rates with their moving average, or sums of what lies above the usual rate (CUSUM), as chosen.
 """
@@ -15,17 +15,19 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.clock import zone as zone_of
-from models.rates import usual_rate, usual_spread
+from models.rates import enough_glass, usual_rate, usual_spread
 from models.records import Line
 from models.ribbon_filter import MapFilter
+from models.ribbon_glass import Apart
 from models.ribbon_map import MAIN_KINDS, ribbon_width
-from models.shift_rates import ShiftRate, shift_rates
+from models.shift_rates import ShiftRate, apart_of, shift_rates
 from models.trace.charts import ewma_chart, overdispersion, u_chart
 from models.trace.sums import RISE, RUN_LENGTH, count_cusum, count_cusum_reference
 from webapp.figures.axes import Link
 from webapp.figures.chart_figure import ChartPanel, Series, draw_chart, draw_sums
+from webapp.figures.glass import legend_of
 from webapp.figures.marks import mark_for
-from webapp.figures.rate_figure import rate_words
+from webapp.figures.rate_words import shift_name
 from webapp.plant import db
 from webapp.security import roles
 from webapp.trace.blueprint import LEADS, bp, line_asked_for
@@ -34,9 +36,6 @@ from webapp.trace.view_models import newest_cut
 
 #: glass looked at longer after the newest cut than this is not part of the picture
 LATE = timedelta(days=2)
-#: A shift that looked at less than this part of a usual shift's glass is not charted: a single defect on a
-#: pane or two would make a rate that hides all the others. Common practice, no source.
-LEAST_OF_USUAL = 0.05
 BANDS = ("left third", "middle third", "right third")
 
 
@@ -67,12 +66,15 @@ def charts() -> ResponseReturnValue:
         form = replace(form, period="month")
     plain = request.args.get("limits") == "plain"
     sums = request.args.get("chart") == "sums"
+    rows, apart = chart_rows(db(), line, form, zone, plain=plain, sums=sums)
     return render_template(
         "trace/charts.html",
         line=line,
         lines=lines,
         form=form,
-        rows=chart_rows(db(), line, form, zone, plain=plain, sums=sums),
+        rows=rows,
+        apart=apart,
+        glass=legend_of([gap for row in rows for panel in row.panels for gap in panel.gaps]),
         plain=plain,
         sums=sums,
         rise=RISE,
@@ -83,19 +85,23 @@ def charts() -> ResponseReturnValue:
 
 def chart_rows(
     session: Session, line: Line, form: RibbonForm, zone: ZoneInfo, *, plain: bool, sums: bool
-) -> list[ChartRow]:
-    """The panels of a line: a row a kind, a column a third of the ribbon. Empty for a line without sheets."""
+) -> tuple[list[ChartRow], Apart]:
+    """The panels of a line, a row a kind, a column a third of the ribbon, and what is in none of them.
+
+    No rows for a line of which no sheet was looked at or may have been.
+    """
     newest = newest_cut(session, line.id)
     if newest is None:
-        return []
+        return [], Apart()
     wanted = replace(form, line=line.id, kinds=()).wanted(line.id, newest)
     width, _ = ribbon_width(session, line.id)
     kinds = form.kinds or MAIN_KINDS
     thirds = [
         _third(session, wanted, kinds, zone, n * width / 3.0, (n + 1) * width / 3.0, newest) for n in range(3)
     ]
-    if not all(thirds):
-        return []
+    apart = apart_of(session, replace(wanted, kinds=form.kinds))
+    if not any(thirds):
+        return [], apart
     begin = min(shift.begin for third in thirds for shift in third)
     finish = max(shift.finish for third in thirds for shift in third)
     rows = []
@@ -111,7 +117,7 @@ def chart_rows(
         ]
         _, chance = overdispersion(*(_counts(third, n) for third in thirds))
         rows.append(ChartRow(tuple(panels), spread, chance))
-    return rows
+    return rows, apart
 
 
 def _third(
@@ -129,10 +135,10 @@ def _third(
 
 
 def _counts(shifts: Sequence[ShiftRate], n: int) -> tuple[np.ndarray, np.ndarray]:
-    """Counts and glass inspected, m2, by shift; both 0 where it was too little glass to chart."""
+    """Counts and glass looked at, m2, by shift; both 0 where it was too little glass to chart."""
     counts = np.array([shift.rates[n].count for shift in shifts], dtype=float)
     area = np.array([shift.area_m2 for shift in shifts], dtype=float)
-    enough = area >= LEAST_OF_USUAL * np.median(area[area > 0]) if (area > 0).any() else area > 0
+    enough = enough_glass(area)
     return np.where(enough, counts, 0.0), np.where(enough, area, 0.0)
 
 
@@ -154,9 +160,10 @@ def _series(
         mark=mark_for(kind),
         band=band,
         middles=tuple(shift.begin + (shift.finish - shift.begin) / 2 for shift in shifts),
-        names=tuple(rate_words(shift, shift.rates[n], zone).split(": ")[0] for shift in shifts),
+        names=tuple(shift_name(shift, zone) for shift in shifts),
         urls=tuple(link(shift.begin, shift.finish) for shift in shifts),
         rates=u_chart(counts, area, dispersion=dispersion, centre=usual),
         average=ewma_chart(counts, area, dispersion=dispersion, centre=usual),
         sums=count_cusum(counts, area, usual=usual, dispersion=dispersion) if sums and usual else None,
+        shifts=tuple(shifts),
     )

@@ -61,6 +61,7 @@ class EpisodePage:
 
     pitch_every : one mark in this many is drawn in the pitch figure
     tracer_run : the plant's run that says how long glass stays in the section named; None: plant figures
+    looked_note : of how many sheets nobody recorded whether they were looked at; empty: of none
     """
 
     card: EpisodeCard
@@ -72,6 +73,7 @@ class EpisodePage:
     causes: tuple[dict[str, Any], ...]
     map_url: str
     tracer_run: str | None
+    looked_note: str
 
 
 def episode_key(episode: Episode) -> str:
@@ -131,6 +133,7 @@ def episode_page(episode: Episode, traced: Traced, line: Line) -> EpisodePage:
         causes=_causes(episode, zone),
         map_url=map_url(episode, line),
         tracer_run=traced.loaded.tracer_runs.get(episode.section),
+        looked_note=traced.result.exposure.says(),
     )
 
 

@@ -1,20 +1,21 @@
 """Episodes: the list, one of them drawn back to the furnace, its hold list, notices acknowledged by name."""
 
-import csv
-import io
+from collections.abc import Iterator
 
-from flask import Response, flash, redirect, render_template, request, url_for
+from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_login import current_user
 from sqlalchemy import select
 
 from models.clock import zone
 from models.errors import BadValue
-from models.hold_list import HoldList, hold_list
+from models.hold_list import HeldSheet, HoldList, hold_list
 from models.notices import acknowledge, open_notices
 from models.records import Line
+from models.sheet.looked_words import count_words
 from models.trace.result import Episode
 from models.tracing import Traced
+from webapp.csv_files import csv_answer, plain_cell
 from webapp.figures.sharpness_figure import draw_sharpness
 from webapp.plant import db
 from webapp.security import roles
@@ -78,11 +79,9 @@ def hold(line_id: int, key: str) -> ResponseReturnValue:
 def hold_csv(line_id: int, key: str) -> ResponseReturnValue:
     """The hold list for a spreadsheet: every sheet, times in UTC."""
     line, _, found = _episode(line_id, key)
-    answer = Response(hold_csv_text(_held(line, found)), mimetype="text/csv; charset=utf-8")
-    answer.headers["Content-Disposition"] = (
-        f'attachment; filename="hold-list-{line.name}-{found.from_m:.0f}.csv"'
-    )
-    return answer
+    held = _held(line, found)
+    name = f"hold-list-{line.name}-{found.from_m:.0f}.csv"
+    return csv_answer(name, (*_HOLD_HEAD, *_counted_head(held.kind)), _hold_rows(held))
 
 
 @bp.post("/notices/<int:notice_id>/acknowledge")
@@ -106,45 +105,34 @@ def _held(line: Line, found: Episode) -> HoldList:
     return hold_list(db(), line.id, found.kind, found.from_m, found.to_m, found.x_lo_mm, found.x_hi_mm)
 
 
-def hold_csv_text(held: HoldList) -> str:
-    """The hold list as CSV with a byte order mark, so that spreadsheets read its letters right."""
-    out = io.StringIO()
-    out.write("\ufeff")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(
-        (
-            "sheet_id",
-            "pack_id",
-            "customer",
-            "shipped",
-            "destination",
-            "state",
-            "verdict",
-            "ribbon_start_m",
-            "cut_time",
-            f"{held.kind}_in_band",
-            "other_defects",
-        )
-    )
+_HOLD_HEAD = (
+    "sheet_id", "pack_id", "customer", "shipped", "destination", "state", "verdict", "ribbon_start_m",
+    "cut_time",
+)  # fmt: skip
+
+
+def _counted_head(kind: str) -> tuple[str, ...]:
+    return f"{kind}_in_band", "other_defects", "looked_fraction"
+
+
+def _hold_rows(held: HoldList) -> Iterator[tuple[object, ...]]:
     for sheet in held.sheets:
-        writer.writerow(
-            (
-                _plain(sheet.label),
-                _plain(sheet.pack or ""),
-                _plain(sheet.customer or ""),
-                "" if sheet.shipped_at is None else sheet.shipped_at.isoformat(),
-                _plain(sheet.destination or ""),
-                sheet.place,
-                sheet.outcome or "",
-                f"{sheet.ribbon_start_m:.3f}",
-                sheet.cut_at.isoformat(),
-                sheet.here,
-                sheet.others,
-            )
+        yield (
+            plain_cell(sheet.label),
+            plain_cell(sheet.pack or ""),
+            plain_cell(sheet.customer or ""),
+            "" if sheet.shipped_at is None else sheet.shipped_at.isoformat(),
+            plain_cell(sheet.destination or ""),
+            sheet.place,
+            sheet.outcome or "",
+            f"{sheet.ribbon_start_m:.3f}",
+            sheet.cut_at.isoformat(),
+            _counted(sheet.here, sheet),
+            _counted(sheet.others, sheet),
+            "unknown" if sheet.looked_fraction is None else f"{sheet.looked_fraction:.3f}",
         )
-    return out.getvalue()
 
 
-def _plain(text: str) -> str:
-    """A text that no spreadsheet takes for a formula."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+def _counted(count: int, sheet: HeldSheet) -> int | str:
+    """A number of defects; in words where nobody looked at the sheet, or nobody knows."""
+    return count if count or sheet.looked_fraction else count_words(count, sheet.looked_fraction)

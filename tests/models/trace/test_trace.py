@@ -140,7 +140,7 @@ def test_a_days_increment_agrees_with_the_whole(traced):
     rows = given.defects.sheet < n
     d, s = given.defects, given.sheets
     short = TraceInput(
-        Sheets(*(v[:n] for v in (s.start_m, s.length_mm, s.width_mm, s.x_left_mm, s.cut_s, s.inspected))),
+        Sheets(*(v[:n] for v in (s.start_m, s.length_mm, s.width_mm, s.x_left_mm, s.cut_s, s.looked))),
         Defects(d.kinds, d.kind[rows], d.ribbon_m[rows], d.ribbon_x_mm[rows], d.sheet[rows]),
         given.line, given.layout, given.vessels, given.events, given.tags, given.rolls,
     )  # fmt: skip
@@ -165,7 +165,7 @@ def plain(days=6.0, x=1500.0, width=200.0, extra=150, kind="stone", events=()):
     n = int(days * 400)
     sheets = Sheets(
         metres, np.full(metres.size, 6000.0), np.full(metres.size, 3200.0), np.full(metres.size, 150.0),
-        1.7e9 + metres * 6.0, np.ones(metres.size, dtype=bool),
+        1.7e9 + metres * 6.0, np.ones(metres.size),
     )  # fmt: skip
     m = np.concatenate([rng.uniform(0, metres[-1], 2 * n), rng.uniform(3 * 14400, 3 * 14400 + 1800, extra)])
     across = np.concatenate([rng.uniform(150, 3350, 2 * n), rng.uniform(x, x + width, extra)])
@@ -217,7 +217,7 @@ def test_an_event_that_fits_outweighs_none_of_these():
 
 def test_what_cannot_be_traced_is_said():
     empty = np.empty(0)
-    sheets = Sheets(empty, empty, empty, empty, empty, empty.astype(bool))
+    sheets = Sheets(empty, empty, empty, empty, empty, empty)
     none = Defects((), empty, empty, empty, empty)
     with pytest.raises(BadValue, match="fewer than two sheets"):
         trace(TraceInput(sheets, none, None))
@@ -225,4 +225,4 @@ def test_what_cannot_be_traced_is_said():
         trace(TraceInput(plain().sheets, none, None))
     two = np.array([6.0, 0.0])
     with pytest.raises(BadValue, match="sorted by metre"):
-        Sheets(two, two, two, two, two, two > 0)
+        Sheets(two, two, two, two, two, np.ones(2))

@@ -1,11 +1,31 @@
-// The finds drawn over the photo: shape, letter and number in two strokes (dark under light), so that they show on
-// any photo. Coordinates are pixels of the upright photo; strokes and letters keep their size on the screen.
+// The finds drawn over the photo: shape and label in two strokes (dark under light), so that they show on any photo.
+// Coordinates are pixels of the upright photo; strokes and letters keep their size on the screen.
 
 const SVG = "http://www.w3.org/2000/svg";
 // Half size of a mark on the screen: large enough for a gloved finger, small where nothing is to be decided.
 const SMALLEST_PX = 16;
 const APART_PX = 9;
 const SELECTED_PX = 24;
+
+// The signs of the kinds as in webapp/figures/marks.py, which a test compares; rings are circles, and the
+// slim ones are a band along their line, or a box.
+const SLIM = ["bar", "wave"];
+const OUTLINES = {
+  diamond: [[0, -1], [1, 0], [0, 1], [-1, 0]],
+  triangle: [[0, -1], [1, 0.8], [-1, 0.8]],
+  square: [[-0.8, -0.8], [0.8, -0.8], [0.8, 0.8], [-0.8, 0.8]],
+  plus: [
+    [-0.3, -1], [0.3, -1], [0.3, -0.3], [1, -0.3], [1, 0.3], [0.3, 0.3], [0.3, 1], [-0.3, 1], [-0.3, 0.3],
+    [-1, 0.3], [-1, -0.3], [-0.3, -0.3],
+  ],
+  notch: [[-1, -1], [0, 0.3], [1, -1], [1, -0.1], [0, 1.2], [-1, -0.1]],
+  cross: [
+    [-1, -0.6], [-0.6, -1], [0, -0.4], [0.6, -1], [1, -0.6], [0.4, 0], [1, 0.6], [0.6, 1], [0, 0.4],
+    [-0.6, 1], [-1, 0.6], [-0.4, 0],
+  ],
+  hexagon: [[-0.5, -0.9], [0.5, -0.9], [1, 0], [0.5, 0.9], [-0.5, 0.9], [-1, 0]],
+  pentagon: [[0, -1], [1, -0.25], [0.62, 0.9], [-0.62, 0.9], [-1, -0.25]],
+};
 
 function reach(mark, chosen) {
   return chosen ? SELECTED_PX : mark.state === "apart" ? APART_PX : SMALLEST_PX;
@@ -27,14 +47,16 @@ function twoTone(group, shape) {
 
 function outline(mark, place, least) {
   const [x, y] = place(mark.x, mark.y);
-  if (mark.path && mark.shape === "bar") return band(mark.path.map(([px, py]) => place(px, py)));
+  if (mark.path && SLIM.includes(mark.shape)) return band(mark.path.map(([px, py]) => place(px, py)));
   const corner = place(mark.x + mark.w / 2, mark.y + mark.h / 2);
   const half = Math.max(least, Math.hypot(corner[0] - x, corner[1] - y) + 6);
-  if (mark.shape === "diamond") {
+  const corners = OUTLINES[mark.shape];
+  if (corners) {
     const far = half * 1.25;
-    return node("path", { d: `M${x} ${y - far}L${x + far} ${y}L${x} ${y + far}L${x - far} ${y}Z` });
+    const points = corners.map(([px, py]) => `${(x + far * px).toFixed(1)} ${(y + far * py).toFixed(1)}`);
+    return node("path", { d: `M${points.join("L")}Z` });
   }
-  if (mark.shape === "bar" || (mark.shape === "dotted" && half > 60)) {
+  if (SLIM.includes(mark.shape) || (mark.shape === "dotted" && half > 60)) {
     const wide = Math.max(least, Math.abs(corner[0] - x) + 6);
     const high = Math.max(least * 0.6, Math.abs(corner[1] - y) + 6);
     return node("rect", { x: x - wide, y: y - high, width: 2 * wide, height: 2 * high });
