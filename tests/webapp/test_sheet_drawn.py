@@ -85,7 +85,9 @@ def test_grade_page_history_and_dossier_show_the_same(
             assert count_in(drawing, "deciding") == 1, name
         assert count_in(drawings[0], "tile-missing") > 0, name
     with plant.sessions() as session:
-        assert "photograph here" in text_of(dossier_of(session, plant.store, cut_scratch)[1], tmp_path)
+        assert "photograph here" in text_of(
+            dossier_of(session, plant.store, plant.book, cut_scratch)[1], tmp_path
+        )
     # the photo calls them as the plan does; dust has its dashes and no label
     photo = re.search(r'<svg class="photo-svg".*?</svg>', pages["history"], re.S)
     assert photo is not None
