@@ -34,7 +34,7 @@ __all__ = ["PLACES", "Changed", "ChangesPage", "all_changes", "changes_page"]
 #: where a sheet is, the most urgent first
 PLACES = ("shipped", "yard", "loose")
 #: a page works so long, s, and names so many sheets, before it asks to go on
-MOST_S, MOST_CHANGED = 5.0, 100
+MOST_S, MOST_CHANGED = 10.0, 100
 _AT_ONCE = 250
 _NOTHING_SEEN = SheetSeen(groups=(), joined=join((), ()), place={}, by_find={})
 
